@@ -1,0 +1,321 @@
+"""The configuration as pydantic models: one class a section, every value checked where it stands.
+
+Knows: the keys of the contract and what each may hold.
+Must not know: what lies in other sections (plan), how anything is run.
+"""
+
+import re
+from decimal import Decimal
+from typing import Any, Literal
+
+from msgspec import Struct
+from pydantic import ValidationInfo, field_validator, model_validator
+
+from collector.measuring.units import WRITTEN, Length, Unit
+from collector.settings import Duration, Name, Settings, Size, YesNo, count, split_quantity, text_type, wrong
+
+Unit_ = Literal["mm", "um", "in", "uin", "thou"]
+WrittenUnit = Literal["mm", "um", "in", "uin"]
+
+
+def length(text: str) -> Length:
+    """`12.5 mm`, `0.0005 in`, `3 um` -> Length."""
+    right = "write a number and one of mm, um, in, uin, thou, as in 12.5 mm"
+    try:
+        value, unit = split_quantity(text)
+    except ValueError:
+        raise wrong(f"{text!r} is not a length", right) from None
+    if not unit:
+        raise wrong(f"{text!r} has no unit", right)
+    if unit not in [one.value for one in Unit]:
+        raise wrong(f"{text!r}: unit {unit!r} is not known", right)
+    return Length(value, Unit(unit))
+
+
+def positive_length(text: str) -> Length:
+    """A length above zero."""
+    found = length(text)
+    if found.value <= 0:
+        raise wrong(f"{text!r} is not above zero")
+    return found
+
+
+def decimal_number(text: str) -> Decimal:
+    """A plain exact number, no unit."""
+    try:
+        value, unit = split_quantity(text)
+    except ValueError:
+        unit, value = "?", Decimal(0)
+    if unit or not value:
+        raise wrong(f"{text!r} is not a number other than zero", "write plain digits, as in 0.001")
+    return value
+
+
+class Character(Struct, frozen=True):
+    """Bits, parity and stop bits of a character on the line."""
+
+    bits: int
+    parity: str
+    stop: str
+
+    def __str__(self) -> str:
+        return f"{self.bits}{self.parity}{self.stop}"
+
+
+def character(text: str) -> Character:
+    """`8N1`, `7E1`, `8O2`, `5N1.5` -> Character."""
+    found = re.fullmatch(r"([5-8])([NEOMSneoms])(1|1\.5|2)", text)
+    if not found:
+        raise wrong(f"{text!r} is no character format", "write data bits, parity and stop bits, as in 8N1 or 7E1")
+    return Character(int(found[1]), found[2].upper(), found[3])
+
+
+def byte_count(text: str) -> int:
+    """`1024`, `1024 bytes`."""
+    found = re.fullmatch(r"([0-9]{1,7})(?: bytes?)?", text)
+    if not found or not 1 <= int(found[1]) <= 1_000_000:
+        raise wrong(f"{text!r} is not a number of bytes from 1 to 1000000")
+    return int(found[1])
+
+
+def device(text: str) -> str:
+    """A local path, `COM4`, `socket://host:port` or `rfc2217://host:port`."""
+    right = "write a path such as /dev/serial/by-id/…, COM4, socket://host:port or rfc2217://host:port"
+    scheme, mark, rest = text.partition("://")
+    if mark:
+        found = re.fullmatch(r"(?:\[[0-9a-fA-F:.]+\]|[A-Za-z0-9._-]+):([0-9]{1,5})(?:[/?].*)?", rest)
+        if scheme not in ("socket", "rfc2217") or not found or not 0 < int(found[1]) < 65536:
+            raise wrong(f"{text!r} is no serial line over TCP", right)
+    elif not re.fullmatch(r"/.+|COM[0-9]{1,3}", text) or "\0" in text:
+        raise wrong(f"{text!r} is no serial device", right)
+    return text
+
+
+def wire_text(text: str) -> str:
+    """Text that stands on the wire; not empty."""
+    if not text:
+        raise wrong("is empty", 'write control characters in double quotes, as in "\\r\\n"')
+    return text
+
+
+LengthText = text_type(length, "a length with its unit: 12.5 mm, 0.0005 in, 3 um")
+PositiveLength = text_type(positive_length, "a length above zero with its unit")
+Number = text_type(decimal_number, "an exact number")
+CharacterText = text_type(character, "bits, parity, stop bits: 8N1, 7E1", r"^[5-8][NEOMS](1|1\.5|2)$")
+Bytes = text_type(byte_count, "a number of bytes: 1024")
+Device = text_type(device, "path, COM4, socket://host:port, rfc2217://host:port")
+Wire = text_type(wire_text, "text on the wire")
+
+
+class Request(Settings):
+    """For a column that answers only when asked."""
+
+    send: Wire
+    every: Duration
+    timeout: Duration | None = None
+
+    @field_validator("every")
+    @classmethod
+    def _not_zero(cls, value: int) -> int:
+        if value < 10:
+            raise wrong("a column can't be asked more often than every 10 ms")
+        return value
+
+
+class Port(Settings):
+    """`ports.NAME`: one serial connection, how its bytes become frames, and the format that reads them."""
+
+    device: Device
+    format: str
+    baud: count(50, 4_000_000) = 9600
+    character: CharacterText = Character(8, "N", "1")
+    flow: Literal["none", "rts-cts", "xon-xoff", "dsr-dtr"] = "none"
+    dtr: YesNo | None = None
+    rts: YesNo | None = None
+    end: Wire | None = None
+    start: Wire | None = None
+    length: Bytes | None = None
+    gap: Duration | None = None
+    longest: Bytes = 1024
+    encoding: str = "ascii"
+    request: Request | None = None
+    silent: Duration | None = None
+
+    @field_validator("encoding")
+    @classmethod
+    def _known_encoding(cls, value: str) -> str:
+        try:
+            if "0".encode(value) == b"0":
+                return value
+        except (LookupError, UnicodeError):
+            pass
+        raise wrong(f"encoding {value!r} is not one that a column can send", "write ascii, latin-1, cp1252 or utf-8")
+
+    @model_validator(mode="after")
+    def _one_framing(self) -> "Port":
+        ways = [key for key in ("end", "length", "gap") if getattr(self, key) is not None]
+        if len(ways) > 1:
+            raise wrong(f"frames are bounded in two ways at once ({' and '.join(ways)})", "keep one of end, length, gap")
+        if self.start is not None and self.end is None:
+            raise wrong("start needs end", "add the mark that ends a frame, as in end: \"\\x03\"")
+        if self.length is not None and self.length > self.longest:
+            raise wrong(f"length {self.length} is above longest ({self.longest})", "raise longest")
+        if self.gap == 0:
+            raise wrong("gap is zero", "write the quiet time between two frames, as in 20 ms")
+        return self
+
+
+class Checksum(Settings):
+    """`formats.NAME.checksum`."""
+
+    kind: str
+    after: Wire | None = None
+    from_: Wire | None = None
+    form: Literal["hex", "bytes", "bytes-swapped"] = "hex"
+
+
+class FrameTime(Settings):
+    """`formats.NAME.time`: a clock in the frame."""
+
+    format: str
+    zone: str
+
+
+class Example(Settings):
+    """A captured frame, and the readings or the reason expected of it."""
+
+    frame: str
+    readings: list[dict[str, str]] | None = None
+    unread: str | None = None
+    over_range: YesNo | None = None
+
+    @model_validator(mode="after")
+    def _one_outcome(self) -> "Example":
+        if (self.readings is not None) + (self.unread is not None) + bool(self.over_range) != 1:
+            raise wrong("an example needs one outcome", "give readings, or unread with its reason, or over-range: true")
+        return self
+
+
+def _span(text: str) -> tuple[int, int]:
+    found = re.fullmatch(r"([0-9]{1,4})(?:-([0-9]{1,4}))?", text)
+    first, last = (int(found[1]), int(found[2] or found[1])) if found else (0, 0)
+    if not 1 <= first <= last:
+        raise wrong(f"{text!r} is no span of characters", "count from 1, both ends included, as in 4-11")
+    return first, last
+
+
+Span = text_type(_span, "character positions from 1, both ends included: 4-11")
+
+
+class Format(Settings):
+    """`formats.NAME`: how a frame becomes readings."""
+
+    pattern: Wire | None = None
+    delimiter: Wire | None = None
+    fields: list[str] | None = None
+    positions: dict[str, Span] | None = None
+    repeat: YesNo = False
+    unit: Unit_ | None = None
+    reads: Literal["size", "deviation"] = "size"
+    decimal: Literal[".", ","] = "."
+    implied_decimals: count(0, 9) = 0
+    scale: Number | None = None
+    over_range: list[Wire] = []
+    checksum: Checksum | None = None
+    kinds: dict[str, Literal["measurement", "master", "sweep-start", "sweep-end"]] = {}
+    time: FrameTime | None = None
+    examples: list[Example] = []
+
+    @model_validator(mode="after")
+    def _one_way(self) -> "Format":
+        ways = [key for key in ("pattern", "delimiter", "positions") if getattr(self, key) is not None]
+        if not ways:
+            raise wrong("says no way to read a frame", "give pattern, or delimiter and fields, or positions")
+        if len(ways) > 1 or (self.fields is not None and self.delimiter is None):
+            named = [*ways, "fields"] if self.fields is not None and self.delimiter is None else ways
+            raise wrong(f"a frame is read in two ways at once ({' and '.join(named)})",
+                        "keep one of pattern, delimiter with fields, positions")
+        if self.delimiter is not None and not self.fields:
+            raise wrong("delimiter needs fields", "name each field in order, - for one to skip, as in fields: [channel, value]")
+        return self
+
+
+class Limits(Settings):
+    """`limits`: deviations (`lower`, `upper`) or sizes (`min`, `max`); one side may be missing."""
+
+    lower: LengthText | None = None
+    upper: LengthText | None = None
+    min: LengthText | None = None
+    max: LengthText | None = None
+
+    @model_validator(mode="after")
+    def _one_way(self) -> "Limits":
+        as_deviation = self.lower is not None or self.upper is not None
+        as_size = self.min is not None or self.max is not None
+        if as_deviation and as_size:
+            raise wrong("limits are given both as deviations and as sizes", "keep lower/upper or min/max")
+        if not (as_deviation or as_size):
+            raise wrong("no limit is given", "give lower and upper (deviations), or min and max (sizes), or one side")
+        return self
+
+
+class Characteristic(Settings):
+    """`parts.NUMBER.NAME`: one dimension of a part."""
+
+    channel: str
+    nominal: PositiveLength | None = None
+    unit: WrittenUnit | None = None
+    resolution: PositiveLength | None = None
+    limits: Limits | None = None
+
+    @field_validator("channel")
+    @classmethod
+    def _shaped(cls, value: str) -> str:
+        if not re.fullmatch(r"[A-Za-z0-9_-]{1,64}(/.{1,64})?", value):
+            raise wrong(f"{value!r} is no channel", "write PORT or PORT/CHANNEL")
+        return value
+
+    @model_validator(mode="after")
+    def _has_a_unit(self) -> "Characteristic":
+        sizes = self.limits and (self.limits.min or self.limits.max)
+        if self.nominal is None and not (self.unit or sizes):
+            raise wrong("has neither nominal nor unit", "give nominal: 12 mm, or unit: mm")
+        if self.nominal is None and self.limits and not sizes:
+            raise wrong("limits as deviations need a nominal", "add nominal, or write the limits as min and max")
+        return self
+
+    def written_unit(self) -> Unit:
+        """The unit of value and limits: as stated, else the nominal's, else that of a limit; thou become inches."""
+        if self.unit:
+            return Unit(self.unit)
+        given = self.nominal or (self.limits and (self.limits.min or self.limits.max))
+        return given.unit if given.unit in WRITTEN else Unit.IN
+
+
+class JournalSettings(Settings):
+    """`journal`: how long delivered records are kept, and the size that raises the alarm."""
+
+    keep: Duration = 90 * 86_400_000
+    most: Size = 10 * 10**9
+
+
+class Root(Settings):
+    """The whole configuration.  `outputs` entries are validated by the output's own settings (plan)."""
+
+    site: Name
+    ports: dict[str, Port]
+    formats: dict[str, Format]
+    outputs: dict[str, Any]
+    parts: dict[str, dict[str, Characteristic]] = {}
+    state: str | None = None
+    journal: JournalSettings = JournalSettings()
+
+    @field_validator("ports", "outputs", "formats")
+    @classmethod
+    def _named(cls, value: dict, info: ValidationInfo) -> dict:
+        for name in value:
+            if not re.fullmatch(r"[A-Za-z0-9_-]{1,64}", name):
+                raise wrong(f"{name!r} can't be a name in {info.field_name}", "use letters, digits, - and _, at most 64")
+        if not value:
+            raise wrong(f"{info.field_name} holds nothing", "name at least one")
+        return value

@@ -1,0 +1,280 @@
+"""From a loaded configuration to the plan that the daemon runs.
+
+Knows: how the sections hang together (ports name formats, characteristics name ports), what a format's examples must
+give, which output kinds there are.  Finds every fault at once, also those between sections.
+Must not know: devices, journals, how anything is run.
+"""
+
+import importlib
+import os
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+from msgspec import Struct
+
+from collector.config import models
+from collector.config.examples import example_faults
+from collector.config.loader import Loaded, attempt, load, nearest
+from collector.errors import ConfigError, Fault
+from collector.frames.framer import Framing
+from collector.frames.parser import FormatRefused, FormatSpec, Parser, build_parser
+from collector.frames.checksum import Checksum
+from collector.frames.sent_time import SentTimeSpec
+from collector.measuring.judge import Limits
+from collector.measuring.normalise import Characteristic
+from collector.measuring.units import EXACT, Inexact, Length, Unit, convert_exactly
+from collector.outputs import OUTPUTS
+from collector.ports import LineSettings
+
+
+class PortPlan(Struct, frozen=True, kw_only=True):
+    """One port: how to open it, cut its bytes, read its frames, and what its channels measure.
+
+    `channels`: channel as the frame names it (`""` for the one unnamed) -> part number -> characteristic.
+    """
+
+    name: str
+    line: LineSettings
+    framing: Framing
+    parser: Parser
+    encoding: str
+    is_deviation: bool
+    channels: dict[str, dict[str, Characteristic]]
+    request: models.Request | None = None
+    silent_ms: int | None = None
+
+
+class OutputPlan(Struct, frozen=True):
+    """One output: its kind (a row of OUTPUTS) and its own settings."""
+
+    name: str
+    kind: str
+    settings: Any
+
+
+class Plan(Struct, frozen=True, kw_only=True):
+    """A whole, valid configuration, ready to run.  `warnings` are for `check` and the log."""
+
+    site: str
+    state: Path
+    journal: models.JournalSettings
+    ports: dict[str, PortPlan]
+    outputs: dict[str, OutputPlan]
+    characteristics: tuple[tuple[str, Characteristic], ...]
+    warnings: tuple[str, ...] = ()
+
+
+def read_plan(path: Path) -> Plan:
+    """The plan of a configuration file or folder.  Raises ConfigError with every fault in it."""
+    return build_plan(load(path))
+
+
+def build_plan(loaded: Loaded) -> Plan:
+    """The plan of a loaded configuration.  Raises ConfigError with every fault in it."""
+    root, faults = attempt(loaded, models.Root)
+    faults = faults + _reference_faults(loaded)
+    outputs = _outputs(loaded, faults)
+    if root is None:
+        raise ConfigError(faults)
+    parsers = _parsers(loaded, root, faults)
+    characteristics = _characteristics(loaded, root, faults)
+    _same_device_faults(loaded, root, faults)
+    if faults:
+        raise ConfigError(faults)
+    ports = {name: _port(name, port, root.formats[port.format], parsers[port.format], characteristics)
+             for name, port in root.ports.items()}
+    return Plan(site=root.site, state=_state(loaded, root), journal=root.journal, ports=ports, outputs=outputs,
+                characteristics=tuple(characteristics), warnings=tuple(_warnings(root)))
+
+
+# --- between the sections: read from the tree, so that they are found even where a value is wrong
+
+
+def _section(loaded: Loaded, name: str) -> dict:
+    found = loaded.tree.get(name)
+    return found if isinstance(found, dict) else {}
+
+
+def _reference_faults(loaded: Loaded) -> list[Fault]:
+    faults = []
+    ports, formats = _section(loaded, "ports"), _section(loaded, "formats")
+    for name, port in ports.items():
+        wanted = port.get("format") if isinstance(port, dict) else None
+        if isinstance(wanted, str) and wanted not in formats:
+            faults.append(loaded.fault(("ports", name, "format"), f"there is no format {wanted!r}", nearest(wanted, list(formats))))
+    for part, characteristics in _section(loaded, "parts").items():
+        for name, one in characteristics.items() if isinstance(characteristics, dict) else ():
+            channel = one.get("channel") if isinstance(one, dict) else None
+            if isinstance(channel, str) and channel.partition("/")[0] not in ports:
+                wanted = channel.partition("/")[0]
+                faults.append(loaded.fault(("parts", part, name, "channel"), f"there is no port {wanted!r}",
+                                           nearest(wanted, list(ports))))
+    return faults
+
+
+def _same_device_faults(loaded: Loaded, root: models.Root, faults: list[Fault]) -> None:
+    seen: dict[str, str] = {}
+    for name, port in root.ports.items():
+        device = port.device.partition("?")[0] if "://" in port.device else os.path.realpath(port.device)
+        if device in seen:
+            faults.append(loaded.fault(("ports", name, "device"), f"{port.device} is the device of port {seen[device]!r} too",
+                                       "one port a device"))
+        seen.setdefault(device, name)
+
+
+def _outputs(loaded: Loaded, faults: list[Fault]) -> dict[str, OutputPlan]:
+    plans = {}
+    for name, entry in _section(loaded, "outputs").items():
+        path = ("outputs", name)
+        if not isinstance(entry, dict):
+            faults.append(loaded.fault(path, f"{name!r} should hold keys and values", "give at least kind"))
+            continue
+        kind = entry.get("kind")
+        if kind not in OUTPUTS:
+            what = "required key 'kind' is missing" if kind is None else f"there is no output kind {kind!r}"
+            faults.append(loaded.fault((*path, "kind") if kind else path, what, f"kinds are {', '.join(sorted(OUTPUTS))}"))
+            continue
+        settings, found = _output_settings(loaded, path, entry, importlib.import_module(OUTPUTS[kind]).Settings)
+        faults += found
+        if settings is not None:
+            plans[name] = OutputPlan(name, kind, settings)
+    return plans
+
+
+def _output_settings(loaded: Loaded, path: tuple, entry: dict, model: Any) -> tuple[Any, list[Fault]]:
+    within = {key: value for key, value in entry.items() if key != "kind"}
+    inner = Loaded(loaded.source, within)
+    depth = len(path)
+    for mine, theirs in ((inner.keys, loaded.keys), (inner.values, loaded.values)):
+        mine.update({key[depth:]: place for key, place in theirs.items() if key[:depth] == path})
+    return attempt(inner, model)
+
+
+# --- section by section
+
+
+def _parsers(loaded: Loaded, root: models.Root, faults: list[Fault]) -> dict[str, Parser]:
+    """A parser for each format; a format is read in the encoding of the ports that use it."""
+    parsers: dict[str, Parser] = {}
+    for name, one in root.formats.items():
+        encodings = {port.encoding for port in root.ports.values() if port.format == name} or {"ascii"}
+        if len(encodings) > 1:
+            faults.append(loaded.fault(("formats", name), f"ports that use it differ in encoding ({', '.join(sorted(encodings))})",
+                                       "give each encoding a format of its own"))
+        try:
+            parsers[name] = build_parser(format_spec(name, one, min(encodings)))
+        except FormatRefused as refused:
+            faults.append(loaded.fault(("formats", name, *refused.key.split(".")), refused.what, refused.right))
+            continue
+        for index, what, right in example_faults(one, parsers[name], min(encodings)):
+            faults.append(loaded.fault(("formats", name, "examples", index), what, right))
+        if one.unit is None and not _names_unit(one):
+            faults.append(loaded.fault(("formats", name), "no unit: neither the format nor its frames say it", "add unit: mm"))
+    return parsers
+
+
+def _names_unit(one: models.Format) -> bool:
+    return "(?P<unit>" in (one.pattern or "") or "unit" in (one.fields or ()) or "unit" in (one.positions or ())
+
+
+def format_spec(name: str, one: models.Format, encoding: str) -> FormatSpec:
+    """A format of the configuration as the parser takes it."""
+    checksum = None
+    if one.checksum:
+        given = one.checksum
+        checksum = Checksum(kind=given.kind, after=(given.after or "").encode("latin-1", "replace"),
+                            from_=(given.from_ or "").encode("latin-1", "replace"), form=given.form)
+    return FormatSpec(
+        name=name, pattern=one.pattern or "", delimiter=one.delimiter or "", fields=tuple(one.fields or ()),
+        positions=dict(one.positions or {}), repeat=one.repeat, unit=one.unit or "", decimal=one.decimal,
+        implied_decimals=one.implied_decimals, scale=one.scale, over_range=tuple(one.over_range), checksum=checksum,
+        kinds=dict(one.kinds), time=SentTimeSpec(one.time.format, one.time.zone) if one.time else None, encoding=encoding)
+
+
+def _characteristics(loaded: Loaded, root: models.Root, faults: list[Fault]) -> list[tuple[str, Characteristic]]:
+    found, claimed = [], {}
+    for part, ones in root.parts.items():
+        for name, one in ones.items():
+            path = ("parts", part, name)
+            try:
+                found.append((one.channel, _characteristic(part, name, one)))
+            except (Inexact, ValueError) as error:
+                what, _, right = str(error).partition("\n")
+                faults.append(loaded.fault((*path, "limits"), what, right))
+            if (part, one.channel) in claimed:
+                faults.append(loaded.fault((*path, "channel"),
+                                           f"{one.channel} measures {claimed[part, one.channel]!r} of this part already",
+                                           "one characteristic a channel within a part"))
+            claimed[part, one.channel] = name
+    return found
+
+
+def _characteristic(part: str, name: str, one: models.Characteristic) -> Characteristic:
+    unit = one.written_unit()
+    nominal = _in_unit(one.nominal, unit, "nominal")
+    lower = upper = None
+    if one.limits:
+        given = one.limits
+        lower, upper = _in_unit(given.min, unit, "min"), _in_unit(given.max, unit, "max")
+        if given.lower is not None:
+            lower = EXACT.add(nominal, _in_unit(given.lower, unit, "lower"))
+        if given.upper is not None:
+            upper = EXACT.add(nominal, _in_unit(given.upper, unit, "upper"))
+    if lower is not None and upper is not None and lower > upper:
+        raise ValueError(f"limits are crossed: the lower one is {lower:f} {unit.value}, the upper one {upper:f} {unit.value}\n"
+                         "put the smaller one first; a deviation below nominal has a minus sign")
+    if lower is not None and upper is not None and lower == upper:
+        raise ValueError(f"limits leave no room: both are {lower:f} {unit.value}\ngive a tolerance, or one side only")
+    return Characteristic(part=part, name=name, unit=unit, nominal=nominal, limits=Limits(lower, upper),
+                          resolution=_in_unit(one.resolution, unit, "resolution"))
+
+
+def _in_unit(length: Length | None, unit: Unit, key: str) -> Decimal | None:
+    if length is None:
+        return None
+    try:
+        return convert_exactly(length.value, length.unit, unit)
+    except Inexact as error:
+        raise Inexact(f"{key}: {error}\nwrite it in {unit.value}, or add unit: {length.unit.value}") from None
+
+
+def _port(name: str, port: models.Port, form: models.Format, parser: Parser, characteristics: list) -> PortPlan:
+    channels: dict[str, dict[str, Characteristic]] = {}
+    for channel, one in characteristics:
+        owner, _, inner = channel.partition("/")
+        if owner == name:
+            channels.setdefault(inner, {})[one.part] = one
+    line = LineSettings(device=port.device, baud=port.baud, bits=port.character.bits, parity=port.character.parity,
+                        stop=port.character.stop, flow=port.flow, dtr=port.dtr, rts=port.rts)
+    return PortPlan(name=name, line=line, framing=framing(port), parser=parser, encoding=port.encoding,
+                    is_deviation=form.reads == "deviation", channels=channels, request=port.request, silent_ms=port.silent)
+
+
+def framing(port: models.Port) -> Framing:
+    """How a port's bytes are cut into frames."""
+    end = (port.end.encode(port.encoding),) if port.end else (b"\r", b"\n")
+    start = port.start.encode(port.encoding) if port.start else b""
+    return Framing(end=end, start=start, length=port.length or 0, gap_ms=port.gap or 0, longest=port.longest)
+
+
+def _state(loaded: Loaded, root: models.Root) -> Path:
+    beside = loaded.source if loaded.source.is_dir() else loaded.source.parent
+    if root.state:
+        return beside / root.state
+    given = os.environ.get("STATE_DIRECTORY", "").partition(":")[0]
+    return Path(given) if given else beside / "state"
+
+
+def _warnings(root: models.Root) -> list[str]:
+    found = []
+    used = {port.format for port in root.ports.values()}
+    found += [f"formats.{name} is used by no port" for name in root.formats if name not in used]
+    claimed = {one.channel.partition("/")[0] for ones in root.parts.values() for one in ones.values()}
+    for name in root.ports:
+        if name not in claimed:
+            found.append(f"ports.{name}: no characteristic names it; its readings are kept but not judged")
+    for part, ones in root.parts.items():
+        found += [f"parts.{part}.{name} has no limits; its readings get no verdict"
+                  for name, one in ones.items() if one.limits is None]
+    return found

@@ -1,0 +1,28 @@
+"""Give records their place: `seq`, `id`, `time`.
+
+Knows: the next seq of the journal, the site's and the journal's name.
+Must not know: what a record says, whether it was committed yet.
+"""
+
+from typing import Any
+
+from collector.clock import Stamps
+from collector.journal import Row
+from collector.record import Record, encode
+
+
+class Numbering:
+    """Numbers records in the order they are made; used by the worker thread alone."""
+
+    def __init__(self, site: str, journal: str, next_seq: int):
+        self.site, self.next_seq = site, next_seq
+        self._prefix = f"{site}-{journal}-"
+        self._stamps = Stamps()
+
+    def row(self, kind: str, wall_ns: int, *, port: str = "", part: str = "", lot: str = "", **fields: Any) -> Row:
+        """A journal row of a new record; `fields` are further fields of the record."""
+        seq = self.next_seq
+        self.next_seq = seq + 1
+        record = Record(seq=seq, id=f"{self._prefix}{seq}", time=self._stamps.text(wall_ns), kind=kind, site=self.site,
+                        port=port, part=part, lot=lot, **fields)
+        return Row(seq, wall_ns // 1000, kind, port, part, lot, encode(record))

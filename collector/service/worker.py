@@ -1,0 +1,183 @@
+"""The worker thread: takes what the ports brought, makes records of it, commits them, wakes the outputs.
+
+Knows: order (items come as they happened), group commit (one transaction for all that waits), what to do when the
+journal is full.
+Must not know: devices, how outputs deliver.
+"""
+
+import threading
+from collections.abc import Callable
+
+import structlog
+
+from collector.clock import Clock
+from collector.config.plan import Plan, PortPlan
+from collector.errors import JournalFull
+from collector.journal import Journal, Row
+from collector.record import Chunk, detail
+from collector.service.handover import HandOver, PortClosed, PortOpened, PortWaiting
+from collector.service.numbering import Numbering
+from collector.service.pipeline import Pipeline
+from collector.service.tally import LOST, OPEN, WAITING, Tally
+
+log = structlog.get_logger()
+
+IDLE_S = 0.5
+_TRIM_EVERY_NS = 60_000_000_000
+
+
+class NewPlan:
+    """An item of the hand-over: from here on, another configuration."""
+
+    def __init__(self, plan: Plan):
+        self.plan = plan
+
+
+class Stop:
+    """The last item of the hand-over."""
+
+
+class Worker(threading.Thread):
+    """Owns the journal, the framers and the counts.  Ends after a `Stop`, or with `failure` set."""
+
+    def __init__(self, plan: Plan, open_journal: Callable[[], Journal], handover: HandOver, clock: Clock,
+                 committed: Callable[[], None], taken: Callable[[], int]):
+        """`committed` is called after each commit; `taken` gives the seq through which every output has taken all."""
+        super().__init__(name="worker", daemon=True)
+        self.tallies: dict[str, Tally] = {}
+        self.failure: BaseException | None = None
+        self.full = False
+        self.last_seq = 0
+        self.journal_bytes = 0
+        self.moved_ns = clock.steady_ns()
+        self.opened = threading.Event()
+        self._plan, self._open_journal, self._handover, self._clock = plan, open_journal, handover, clock
+        self._committed, self._taken = committed, taken
+        self._pipelines: dict[str, Pipeline] = {}
+        self._next_trim_ns = clock.steady_ns() + _TRIM_EVERY_NS
+
+    def run(self) -> None:
+        try:
+            self._journal = self._open_journal()
+            self.last_seq = self._journal.next_seq - 1
+            self._numbering = Numbering(self._plan.site, self._journal.name, self._journal.next_seq)
+            self._make_pipelines(self._plan)
+            self._commit([self._event("started")])
+            self.opened.set()
+            self._work()
+            self._journal.close()
+        except BaseException as error:
+            self.failure = error
+        finally:
+            self.opened.set()
+
+    def _work(self) -> None:
+        while True:
+            items = self._handover.take_all(self._wait_s())
+            self.moved_ns = self._clock.steady_ns()
+            rows: list[Row] = []
+            stop = False
+            for item in items:
+                stop = stop or isinstance(item, Stop)
+                rows += self._take(item)
+            rows += self._ticked()
+            if rows:
+                self._commit(rows)
+            if stop:
+                return
+            self._trim()
+
+    def _take(self, item: object) -> list[Row]:
+        if isinstance(item, Chunk):
+            return self._pipelines[item.port].feed(item) if item.port in self._pipelines else []
+        if isinstance(item, NewPlan):
+            return self._change(item.plan)
+        if isinstance(item, Stop):
+            rows = [row for pipeline in self._pipelines.values() for row in pipeline.cut(self._clock.wall_ns())]
+            return [*rows, self._event("stopped")]
+        return self._port_changed(item)
+
+    def _port_changed(self, item: PortOpened | PortClosed | PortWaiting) -> list[Row]:
+        pipeline = self._pipelines.get(item.port)
+        if pipeline is None:
+            return []
+        tally, device = pipeline.tally, pipeline.plan.line.device
+        if isinstance(item, PortOpened):
+            tally.moved_to(OPEN, item.wall_ns)
+            return [self._event("port-open", item.wall_ns, port=item.port, device=device, identity=item.identity)]
+        rows = pipeline.cut(item.wall_ns)
+        tally.moved_to(LOST if isinstance(item, PortClosed) else WAITING, item.wall_ns, item.cause)
+        tally.losses += isinstance(item, PortClosed)
+        return [*rows, self._event("port-lost", item.wall_ns, port=item.port, device=device, cause=item.cause)]
+
+    def _event(self, event: str, wall_ns: int | None = None, port: str = "", **fields: str) -> Row:
+        at = self._clock.wall_ns() if wall_ns is None else wall_ns
+        return self._numbering.row("event", at, port=port, detail=detail({"event": event, **fields}))
+
+    # --- configuration
+
+    def _make_pipelines(self, plan: Plan) -> None:
+        for name, port in plan.ports.items():
+            self.tallies[name] = Tally(port.line.device)
+            self._pipelines[name] = Pipeline(port, self._numbering, self.tallies[name])
+
+    def _change(self, plan: Plan) -> list[Row]:
+        """Every port goes on where nothing about its line has changed; the others begin anew."""
+        rows, before = [], self._pipelines
+        self._pipelines, self._plan = {}, plan
+        tallies = {name: self.tallies.get(name) or Tally(port.line.device) for name, port in plan.ports.items()}
+        for name, port in plan.ports.items():
+            self._pipelines[name] = Pipeline(port, self._numbering, tallies[name])
+            if name in before and same_line(before[name].plan, port):
+                self._pipelines[name].framer = before[name].framer
+        for name, old in before.items():
+            if name not in self._pipelines or self._pipelines[name].framer is not old.framer:
+                rows += old.cut(self._clock.wall_ns())
+        self.tallies = tallies
+        return [*rows, self._event("configuration")]
+
+    # --- time and room
+
+    def _wait_s(self) -> float:
+        due = [pipeline.framer.due_ns for pipeline in self._pipelines.values() if pipeline.framer.due_ns is not None]
+        if not due:
+            return IDLE_S
+        return min(IDLE_S, max(0.0, (min(due) - self._clock.steady_ns()) / 1e9))
+
+    def _ticked(self) -> list[Row]:
+        now = self._clock.steady_ns()
+        return [row for pipeline in self._pipelines.values()
+                if pipeline.framer.due_ns is not None and pipeline.framer.due_ns <= now for row in pipeline.tick(now)]
+
+    def _commit(self, rows: list[Row]) -> None:
+        """Commit, and wait for room for as long as it takes: what is not taken stays with the kernel and the column."""
+        tries = 0
+        while True:
+            try:
+                self._journal.append(rows)
+                break
+            except JournalFull as error:
+                if tries == 0:
+                    log.error("journal-full", cause=str(error))
+                self.full, tries = True, tries + 1
+                self.moved_ns = self._clock.steady_ns()
+                if self._handover.stopped.wait(min(0.1 * tries, 2.0)) and tries > 5:
+                    raise
+        if self.full:
+            log.warning("journal-has-room-again", tries=tries)
+        self.full, self.last_seq = False, rows[-1].seq
+        self._committed()
+
+    def _trim(self) -> None:
+        now = self._clock.steady_ns()
+        if now < self._next_trim_ns:
+            return
+        before_us = self._clock.wall_ns() // 1000 - self._plan.journal.keep * 1000
+        more = self._journal.trim(self._taken(), before_us) >= 500
+        self.journal_bytes = self._journal.size_bytes()
+        self._next_trim_ns = now + (1_000_000_000 if more else _TRIM_EVERY_NS)
+
+
+def same_line(one: PortPlan, other: PortPlan) -> bool:
+    """Whether a port can stay open, with its unfinished frame, under another plan."""
+    return one.line == other.line and one.framing == other.framing and one.request == other.request
