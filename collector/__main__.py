@@ -1,0 +1,5 @@
+"""`python -m collector`."""
+
+from collector.cli import main
+
+raise SystemExit(main())

@@ -1,0 +1,11 @@
+"""One file a command: `add_arguments(parser)` and `run(args) -> exit code`."""
+
+COMMANDS = {                                  # name -> (module, one line for --help)
+    "run": ("run", "the daemon: collect until SIGTERM or SIGINT"),
+    "check": ("check", "verify a configuration and say in words what it would do"),
+    "ports": ("ports", "the serial devices on this machine and their stable names"),
+    "try": ("try_", "run a capture through a configuration; nothing is written"),
+    "status": ("status", "ports, counts, backlog; exit 1 if anything needs a person"),
+    "export": ("export", "records out of the journal as CSV or JSON lines"),
+    "simulate": ("simulate", "stand-in columns on pseudo-terminals, from a scenario"),
+}

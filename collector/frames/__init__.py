@@ -1,0 +1,1 @@
+"""Bytes to readings as sent: framer, parser, checksum.  No clock, no ports, no meaning of units."""

@@ -1,0 +1,57 @@
+"""SQLite's errors in our words, by what the caller does next."""
+
+import sqlite3
+
+from collector.errors import CollectorError, JournalFailed, JournalFull, StoppedByIO
+
+FILE_NAME = "journal.sqlite"
+APPLICATION_ID = 0x436F4C4A
+SCHEMA = 1
+BUSY_MS = 5000
+
+_FULL, _BUSY, _LOCKED = sqlite3.SQLITE_FULL, sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED
+_NO_WAY_IN = (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY, sqlite3.SQLITE_PERM, sqlite3.SQLITE_AUTH)
+
+
+def primary_code(error: sqlite3.Error) -> int:
+    """SQLite's primary result code; 0 for an error of the Python module itself."""
+    return (getattr(error, "sqlite_errorcode", 0) or 0) & 0xFF
+
+
+def translated(error: sqlite3.Error, path: object) -> CollectorError:
+    """JournalFull: wait and try again.  StoppedByIO: a person must act.  JournalFailed: never again on this file."""
+    code = primary_code(error)
+    if code == _FULL:
+        return JournalFull(f"no room for the journal {path}")
+    if code in (_BUSY, _LOCKED):
+        return JournalFull(f"the journal {path} is locked by another program")
+    if code == sqlite3.SQLITE_NOTADB:
+        return StoppedByIO(f"{path} is not a journal of the collector")
+    if code in _NO_WAY_IN:
+        return StoppedByIO(f"the journal {path} can't be opened ({error}); it takes the right to write in its folder, "
+                           "even for reading: run this as the user that the collector runs as")
+    return JournalFailed(f"the journal {path} can't be trusted any more: {error}")
+
+
+def check_identity(db: sqlite3.Connection, path: object) -> bool:
+    """Whether the file is a journal of ours; False: an empty file.  Raises StoppedByIO for any other."""
+    application, = db.execute("PRAGMA application_id").fetchone()
+    version, = db.execute("PRAGMA user_version").fetchone()
+    tables, = db.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+    if (application, version, tables) == (0, 0, 0):
+        return False
+    if application != APPLICATION_ID:
+        raise StoppedByIO(f"{path} is not a journal of the collector")
+    if version > SCHEMA:
+        raise StoppedByIO(f"the journal {path} was made by a newer collector (its schema is {version}, this one knows "
+                          f"{SCHEMA}); run the newer one")
+    return True
+
+
+def set_pragma(db: sqlite3.Connection, name: str, value: object, expected: object) -> None:
+    """Set a pragma and read it back.  Raises StoppedByIO where SQLite did not take it."""
+    db.execute(f"PRAGMA {name}={value}").fetchall()
+    found = db.execute(f"PRAGMA {name}").fetchone()
+    if found is None or found[0] != expected:
+        raise StoppedByIO(f"SQLite {sqlite3.sqlite_version} did not take {name}={value}: it stays at "
+                          f"{found[0] if found else 'nothing'}")

@@ -1,0 +1,170 @@
+"""The daemon: wires the threads and processes, listens to signals, stops in order.
+
+Knows: the order of starting and stopping; which thread must not be dead.  Stop: read what waits, commit it, let the
+outputs deliver what they can, at most 5 s.
+Must not know: how a stage does its work.
+"""
+
+import fcntl
+import os
+import signal
+import threading
+import time
+from pathlib import Path
+
+import structlog
+
+from collector.clock import Clock, SystemClock
+from collector.config.plan import Plan, read_plan
+from collector.errors import CollectorError, ConfigError, StoppedByIO
+from collector.journal import Journal
+from collector.service.handover import HandOver
+from collector.service.opener import Opener
+from collector.service.outputs import OutputProcess
+from collector.service.reader import Reader
+from collector.service.status import delivered_through, write_status
+from collector.service.worker import NewPlan, Stop, Worker
+
+log = structlog.get_logger()
+
+STOP_WITHIN_S = 4.5
+LOOK_EVERY_S = 1.0
+
+
+class Daemon:
+    """One running collector."""
+
+    def __init__(self, config: Path, plan: Plan, clock: Clock | None = None, adopt: tuple[str, ...] = ()):
+        self.config, self.plan, self.clock = config, plan, clock or SystemClock()
+        self.stopping, self.reloading = threading.Event(), threading.Event()
+        self.started_ns = self.clock.wall_ns()
+        self.reload_refused = ""
+        self._adopt, self._wake = adopt, threading.Event()
+        self._outputs: dict[str, OutputProcess] = {}
+
+    def run(self) -> int:
+        """Run until a signal; returns the exit code.  Raises StoppedByIO and the journal's errors."""
+        lock = lock_state(self.plan.state)
+        try:
+            self._listen()
+            self._start()
+            while not self.stopping.is_set() and self.worker.failure is None:
+                self._wake.wait(LOOK_EVERY_S)
+                self._wake.clear()
+                self._look()
+            return self._stop()
+        finally:
+            os.close(lock)
+
+    def _listen(self) -> None:
+        def on_signal(number: int, _frame: object) -> None:
+            (self.reloading if number == signal.SIGHUP else self.stopping).set()
+            self._wake.set()
+
+        for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
+            signal.signal(number, on_signal)
+
+    def _start(self) -> None:
+        plan = self.plan
+        self.handover = HandOver()
+        self.worker = Worker(plan, lambda: Journal.open(plan.state), self.handover, self.clock, self._committed,
+                             lambda: delivered_through(plan.state, list(self.plan.outputs)))
+        self.worker.start()
+        self.worker.opened.wait()
+        if self.worker.failure:
+            raise self.worker.failure
+        self.reader = Reader(self.handover, self.clock)
+        self.opener = Opener(self.reader, self.handover, self.clock)
+        self.reader.start()
+        self.opener.start()
+        self.opener.set_ports(plan.ports)
+        for name, output in plan.outputs.items():
+            self._outputs[name] = OutputProcess(output, plan.site, plan.state, self.clock, name in self._adopt)
+        self._look()
+        for warning in plan.warnings:
+            log.warning("configuration-warning", says=warning)
+        log.info("started", site=plan.site, ports=len(plan.ports), outputs=len(plan.outputs), next_seq=self.worker.last_seq + 1)
+
+    def _committed(self) -> None:
+        for output in list(self._outputs.values()):
+            output.wake()
+
+    def _look(self) -> None:
+        if self.reloading.is_set():
+            self.reloading.clear()
+            self._reload()
+        for output in self._outputs.values():
+            output.look()
+        for thread in (self.reader, self.opener):
+            if not thread.is_alive() and not self.stopping.is_set():
+                raise RuntimeError(f"the {thread.name} thread has ended")
+        write_status(self)
+
+    def _reload(self) -> None:
+        """Take the configuration anew; a bad one is refused whole and the old one stays."""
+        try:
+            plan = read_plan(self.config)
+        except ConfigError as error:
+            self.reload_refused = f"{len(error.faults)} faults, the first: {error.faults[0]}"
+            log.error("configuration-refused", faults=[str(fault) for fault in error.faults])
+            return
+        if (plan.site, plan.state) != (self.plan.site, self.plan.state):
+            self.reload_refused = "site or state has changed; that takes a restart"
+            log.error("configuration-refused", faults=[self.reload_refused])
+            return
+        self.reload_refused = ""
+        before, self.plan = self.plan, plan
+        self.handover.put(NewPlan(plan))
+        self.opener.set_ports(plan.ports)
+        for name in list(self._outputs):
+            if plan.outputs.get(name) != before.outputs.get(name):
+                gone = self._outputs.pop(name)
+                gone.let_go()
+                gone.end(time.monotonic_ns() + 2_000_000_000)
+        for name, output in plan.outputs.items():
+            if name not in self._outputs:
+                self._outputs[name] = OutputProcess(output, plan.site, plan.state, self.clock)
+        log.info("configuration-read", ports=len(plan.ports), outputs=len(plan.outputs))
+
+    def _stop(self) -> int:
+        deadline_ns = time.monotonic_ns() + int(STOP_WITHIN_S * 1e9)
+        self.stopping.set()
+        self.opener.stop()
+        self.reader.stop()
+        self.handover.put(Stop())
+        self.worker.join(2.0)
+        for output in self._outputs.values():
+            output.let_go()
+        for output in self._outputs.values():
+            output.end(deadline_ns)
+        write_status(self)
+        if self.worker.failure:
+            raise self.worker.failure
+        if self.worker.is_alive():
+            raise StoppedByIO("the journal's disk did not answer in time; what was not committed is lost")
+        log.info("stopped", last_seq=self.worker.last_seq)
+        return 0
+
+
+def lock_state(folder: Path) -> int:
+    """Make the state folder if need be and hold it for this process.  Raises StoppedByIO where that can't be."""
+    try:
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        lock = os.open(folder / "lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+    except OSError as error:
+        raise StoppedByIO(f"state folder {folder}: {error.strerror}") from error
+    try:
+        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:
+        os.close(lock)
+        raise StoppedByIO(f"state folder {folder} is in use by another collector; one instance a state folder") from error
+    return lock
+
+
+def run(config: Path, adopt: tuple[str, ...] = ()) -> int:
+    """The command's work: read the configuration, then run.  A crash in here is a bug and ends the process."""
+    plan = read_plan(config)
+    unknown = [name for name in adopt if name not in plan.outputs]
+    if unknown:
+        raise CollectorError(f"--adopt {unknown[0]}: there is no such output; outputs are {', '.join(plan.outputs)}")
+    return Daemon(config, plan, adopt=adopt).run()

@@ -1,0 +1,99 @@
+"""Supervision of the output processes: start, wake, start again, stop.
+
+Knows: one process an output, told its settings in one line on standard input; a byte there wakes it, the end of the
+input stops it.  A process that hangs is never waited for beyond the stop's deadline.
+Must not know: what an output does with records.
+"""
+
+import json
+import os
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import structlog
+
+from collector.clock import Clock
+from collector.config.plan import OutputPlan
+
+log = structlog.get_logger()
+
+_FIRST_WAIT_S, _LONGEST_WAIT_S = 0.5, 10.0
+
+
+class OutputProcess:
+    """One output's process, started again whenever it ends on its own."""
+
+    def __init__(self, plan: OutputPlan, site: str, state: Path, clock: Clock, adopt: bool = False):
+        self.plan = plan
+        self.starts = 0
+        self._clock, self._adopt = clock, adopt
+        self._order = {"name": plan.name, "kind": plan.kind, "site": site, "state": str(state),
+                       "settings": plan.settings.model_dump(mode="json", by_alias=True, exclude_unset=True)}
+        self._running: subprocess.Popen | None = None
+        self._wait_s, self._start_at_ns = _FIRST_WAIT_S, 0
+
+    def look(self) -> None:
+        """Start it if it is not running and its time has come.  Called about once a second."""
+        now = self._clock.steady_ns()
+        if self._running is not None:
+            code = self._running.poll()
+            if code is None:
+                return
+            log.error("output-ended", output=self.plan.name, code=code, again_in_s=self._wait_s)
+            self._close_input()
+            self._running = None
+            self._start_at_ns = now + int(self._wait_s * 1e9)
+            self._wait_s = min(self._wait_s * 2, _LONGEST_WAIT_S)
+        if now >= self._start_at_ns:
+            self._start()
+
+    def _start(self) -> None:
+        order = json.dumps({**self._order, "adopt": self._adopt}).encode() + b"\n"
+        self._running = subprocess.Popen([sys.executable, "-m", "collector.service.output_runner"],
+                                         stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, start_new_session=True)
+        self.starts += 1
+        self._adopt = False
+        try:
+            self._running.stdin.write(order)
+            self._running.stdin.flush()
+            os.set_blocking(self._running.stdin.fileno(), False)
+        except BrokenPipeError:
+            pass                                       # it has ended already: look() will see to it
+
+    def wake(self) -> None:
+        """Tell it that records were committed; a full pipe means that it has been told."""
+        running = self._running
+        if running is None:
+            return
+        try:
+            os.write(running.stdin.fileno(), b".")
+        except (BlockingIOError, BrokenPipeError, ValueError):
+            pass
+
+    def let_go(self) -> None:
+        """Ask it to deliver what waits and end."""
+        self._close_input()
+
+    def end(self, deadline_ns: int) -> bool:
+        """Wait for its end until the deadline, then kill it.  False: it hangs even so and is left behind."""
+        if self._running is None:
+            return True
+        for grace_s, act in ((max(0.0, (deadline_ns - time.monotonic_ns()) / 1e9), self._running.kill), (0.3, None)):
+            try:
+                self._running.wait(grace_s)
+                return True
+            except subprocess.TimeoutExpired:
+                if act:
+                    log.error("output-killed", output=self.plan.name)
+                    act()
+        log.error("output-hangs", output=self.plan.name, pid=self._running.pid)
+        return False
+
+    def _close_input(self) -> None:
+        if self._running is not None:
+            try:
+                self._running.stdin.close()
+            except OSError:
+                pass
