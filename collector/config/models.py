@@ -79,14 +79,14 @@ def byte_count(text: str) -> int:
 
 
 def device(text: str) -> str:
-    """A local path, `COM4`, `socket://host:port` or `rfc2217://host:port`."""
+    """A local path (`./` and `../` from the configuration's folder), `COM4`, `socket://…`, `rfc2217://host:port`."""
     right = "write a path such as /dev/serial/by-id/…, COM4, socket://host:port or rfc2217://host:port"
     scheme, mark, rest = text.partition("://")
     if mark:
         found = re.fullmatch(r"(?:\[[0-9a-fA-F:.]+\]|[A-Za-z0-9._-]+):([0-9]{1,5})(?:[/?].*)?", rest)
         if scheme not in ("socket", "rfc2217") or not found or not 0 < int(found[1]) < 65536:
             raise wrong(f"{text!r} is no serial line over TCP", right)
-    elif not re.fullmatch(r"/.+|COM[0-9]{1,3}", text) or "\0" in text:
+    elif not re.fullmatch(r"\.{0,2}/.+|COM[0-9]{1,3}", text) or "\0" in text:
         raise wrong(f"{text!r} is no serial device", right)
     return text
 

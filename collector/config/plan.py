@@ -82,7 +82,8 @@ def build_plan(loaded: Loaded) -> Plan:
     _same_device_faults(loaded, root, faults)
     if faults:
         raise ConfigError(faults)
-    ports = {name: _port(name, port, root.formats[port.format], parsers[port.format], characteristics)
+    beside = _folder(loaded)
+    ports = {name: _port(name, port, root.formats[port.format], parsers[port.format], characteristics, beside)
              for name, port in root.ports.items()}
     return Plan(site=root.site, state=_state(loaded, root), journal=root.journal, ports=ports, outputs=outputs,
                 characteristics=tuple(characteristics), warnings=tuple(_warnings(root)))
@@ -116,7 +117,7 @@ def _reference_faults(loaded: Loaded) -> list[Fault]:
 def _same_device_faults(loaded: Loaded, root: models.Root, faults: list[Fault]) -> None:
     seen: dict[str, str] = {}
     for name, port in root.ports.items():
-        device = port.device.partition("?")[0] if "://" in port.device else os.path.realpath(port.device)
+        device = port.device.partition("?")[0] if "://" in port.device else os.path.realpath(_folder(loaded) / port.device)
         if device in seen:
             faults.append(loaded.fault(("ports", name, "device"), f"{port.device} is the device of port {seen[device]!r} too",
                                        "one port a device"))
@@ -137,9 +138,23 @@ def _outputs(loaded: Loaded, faults: list[Fault]) -> dict[str, OutputPlan]:
             continue
         settings, found = _output_settings(loaded, path, entry, importlib.import_module(OUTPUTS[kind]).Settings)
         faults += found
+        if settings is not None and hasattr(settings, "folder"):
+            folder = Path(os.path.abspath(_folder(loaded) / settings.folder))
+            settings = settings.model_copy(update={"folder": type(settings.folder)(folder)})
+            faults += _folder_faults(loaded, (*path, "folder"), folder)
         if settings is not None:
             plans[name] = OutputPlan(name, kind, settings)
     return plans
+
+
+def _folder_faults(loaded: Loaded, path: tuple, folder: Path) -> list[Fault]:
+    """A folder that is not there or can't be written: asked of a local disk at `check` and start, never later."""
+    if not folder.is_dir():
+        what = "is not a folder" if folder.exists() else "does not exist"
+        return [loaded.fault(path, f"folder {folder} {what}", "make it, or mount the share, before the collector starts")]
+    if not os.access(folder, os.W_OK | os.X_OK):
+        return [loaded.fault(path, f"folder {folder} can't be written by this user", "give the collector's user the right to write there")]
+    return []
 
 
 def _output_settings(loaded: Loaded, path: tuple, entry: dict, model: Any) -> tuple[Any, list[Fault]]:
@@ -239,13 +254,14 @@ def _in_unit(length: Length | None, unit: Unit, key: str) -> Decimal | None:
         raise Inexact(f"{key}: {error}\nwrite it in {unit.value}, or add unit: {length.unit.value}") from None
 
 
-def _port(name: str, port: models.Port, form: models.Format, parser: Parser, characteristics: list) -> PortPlan:
+def _port(name: str, port: models.Port, form: models.Format, parser: Parser, characteristics: list, beside: Path) -> PortPlan:
     channels: dict[str, dict[str, Characteristic]] = {}
     for channel, one in characteristics:
         owner, _, inner = channel.partition("/")
         if owner == name:
             channels.setdefault(inner, {})[one.part] = one
-    line = LineSettings(device=port.device, baud=port.baud, bits=port.character.bits, parity=port.character.parity,
+    device = str(Path(os.path.abspath(beside / port.device))) if port.device[0] == "." else port.device
+    line = LineSettings(device=device, baud=port.baud, bits=port.character.bits, parity=port.character.parity,
                         stop=port.character.stop, flow=port.flow, dtr=port.dtr, rts=port.rts)
     return PortPlan(name=name, line=line, framing=framing(port), parser=parser, encoding=port.encoding,
                     is_deviation=form.reads == "deviation", channels=channels, request=port.request, silent_ms=port.silent)
@@ -259,11 +275,15 @@ def framing(port: models.Port) -> Framing:
 
 
 def _state(loaded: Loaded, root: models.Root) -> Path:
-    beside = loaded.source if loaded.source.is_dir() else loaded.source.parent
     if root.state:
-        return beside / root.state
+        return Path(os.path.abspath(_folder(loaded) / root.state))
     given = os.environ.get("STATE_DIRECTORY", "").partition(":")[0]
-    return Path(given) if given else beside / "state"
+    return Path(given) if given else Path(os.path.abspath(_folder(loaded) / "state"))
+
+
+def _folder(loaded: Loaded) -> Path:
+    """Where relative paths of the configuration begin: the folder that it lies in."""
+    return loaded.source if loaded.source.is_dir() else loaded.source.parent
 
 
 def _warnings(root: models.Root) -> list[str]:

@@ -8,8 +8,8 @@ import sqlite3
 from collections.abc import Collection, Iterator
 from pathlib import Path
 
-from collector.errors import JournalFull, StoppedByIO
-from collector.journal.sqlite_faults import BUSY_MS, FILE_NAME, check_identity, translated
+from collector.errors import StoppedByIO
+from collector.journal.sqlite_faults import BUSY_MS, FILE_NAME, check_identity, translated_outside_append
 from collector.journal.store import Row
 
 MOST_ROWS = 500
@@ -42,7 +42,7 @@ class JournalReader:
             if db is not None:
                 db.close()
             if isinstance(error, sqlite3.Error):
-                raise _reading_fault(error, path) from error
+                raise translated_outside_append(error, path) from error
             raise
 
     def rows(self, after: int, most: int = MOST_ROWS) -> list[Row]:
@@ -86,9 +86,4 @@ class JournalReader:
         try:
             return self._db.execute(statement, values).fetchall()
         except sqlite3.Error as error:
-            raise _reading_fault(error, self._path) from error
-
-
-def _reading_fault(error: sqlite3.Error, path: Path) -> Exception:
-    told = translated(error, path)
-    return StoppedByIO(str(told)) if isinstance(told, JournalFull) else told
+            raise translated_outside_append(error, self._path) from error

@@ -33,6 +33,12 @@ def translated(error: sqlite3.Error, path: object) -> CollectorError:
     return JournalFailed(f"the journal {path} can't be trusted any more: {error}")
 
 
+def translated_outside_append(error: sqlite3.Error, path: object) -> CollectorError:
+    """As `translated`, where nothing waits in memory to be tried again: what is full or locked stops the caller."""
+    told = translated(error, path)
+    return StoppedByIO(str(told)) if isinstance(told, JournalFull) else told
+
+
 def check_identity(db: sqlite3.Connection, path: object) -> bool:
     """Whether the file is a journal of ours; False: an empty file.  Raises StoppedByIO for any other."""
     application, = db.execute("PRAGMA application_id").fetchone()

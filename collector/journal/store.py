@@ -19,7 +19,7 @@ from collector.errors import JournalFailed, StoppedByIO
 from collector.files import Files, lock
 from collector.journal.place import refuse_unfit
 from collector.journal.sqlite_faults import (APPLICATION_ID, BUSY_MS, FILE_NAME, SCHEMA, check_identity, primary_code,
-                                             set_pragma, translated)
+                                             set_pragma, translated, translated_outside_append)
 
 _CROCKFORD = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
 _WAL_BYTES = 16 * 1024 * 1024
@@ -75,7 +75,7 @@ class Journal:
                 db.close()
             os.close(lock_fd)
             if isinstance(error, sqlite3.Error):
-                raise translated(error, path) from error
+                raise translated_outside_append(error, path) from error
             raise
 
     def append(self, rows: list[Row]) -> None:
@@ -113,7 +113,7 @@ class Journal:
             free, = self._db.execute("PRAGMA freelist_count").fetchone()
             page_bytes, = self._db.execute("PRAGMA page_size").fetchone()
         except sqlite3.Error as error:
-            raise translated(error, self._path) from error
+            raise translated_outside_append(error, self._path) from error
         with suppress(FileNotFoundError):
             return (pages - free) * page_bytes + os.stat(f"{self._path}-wal").st_size
         return (pages - free) * page_bytes
@@ -123,7 +123,7 @@ class Journal:
         try:
             self._db.close()
         except sqlite3.Error as error:
-            raise translated(error, self._path) from error
+            raise translated_outside_append(error, self._path) from error
         finally:
             if self._lock_fd >= 0:
                 os.close(self._lock_fd)
@@ -156,15 +156,16 @@ class Journal:
 
 
 def _prepared(folder: Path, path: Path) -> int:
-    """The folder is there, the file is private, and no other process writes to it."""
+    """The folder is there, the file is private, and no other process writes to it: the lock that says so."""
     try:
         Files().make_folder(folder)
+        if not path.exists():            # an open database is never opened past SQLite: closing would end its locks
+            os.close(os.open(path, os.O_RDWR | os.O_CREAT, 0o600))
         lock_fd = lock(folder / "journal.lock")
-        if lock_fd is None:
-            raise StoppedByIO(f"the journal in {folder} is in use by another collector")
-        os.close(os.open(path, os.O_RDWR | os.O_CREAT, 0o600))
     except OSError as error:
         raise StoppedByIO(f"the journal can't be kept in {folder}: {error.strerror}") from error
+    if lock_fd is None:
+        raise StoppedByIO(f"the journal in {folder} is in use by another collector")
     return lock_fd
 
 

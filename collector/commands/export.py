@@ -1,0 +1,44 @@
+"""`collector export CONFIG`: records out of the journal for a time span, part, lot or kind, as CSV or JSON lines."""
+
+import sys
+from argparse import ArgumentParser, ArgumentTypeError, Namespace
+from datetime import datetime, timezone
+from pathlib import Path
+
+from collector.config.plan import read_plan
+from collector.journal import JournalReader
+from collector.outputs.csv_file import csv_header, csv_line
+from collector.record import FIELDS
+
+
+def add_arguments(parser: ArgumentParser) -> None:
+    parser.add_argument("config", type=Path, metavar="CONFIG", help="configuration file, or a folder of them")
+    parser.add_argument("--since", type=_time, metavar="TIME", help="from this time on (RFC 3339, or a date: UTC)")
+    parser.add_argument("--until", type=_time, metavar="TIME", help="before this time")
+    parser.add_argument("--part", help="only this part number")
+    parser.add_argument("--lot", help="only this lot")
+    parser.add_argument("--kind", action="append", default=[], help="only this kind of record; may be given again")
+    parser.add_argument("--csv", action="store_true", help="CSV instead of JSON lines")
+    parser.add_argument("--json", action="store_true", help="JSON lines (the default)")
+
+
+def run(args: Namespace) -> int:
+    plan = read_plan(args.config)
+    journal = JournalReader.open(plan.state)
+    out = sys.stdout.buffer
+    if args.csv:
+        out.write(csv_header(FIELDS))
+    for row in journal.select(since_us=args.since, until_us=args.until, part=args.part, lot=args.lot, kinds=tuple(args.kind)):
+        out.write(csv_line(row.body, FIELDS) if args.csv else row.body + b"\n")
+    out.flush()
+    journal.close()
+    return 0
+
+
+def _time(text: str) -> int:
+    try:
+        found = datetime.fromisoformat(text)
+    except ValueError:
+        raise ArgumentTypeError(f"{text!r} is not a time; write 2026-03-02 or 2026-03-02T07:15:00Z") from None
+    aware = found if found.tzinfo else found.replace(tzinfo=timezone.utc)
+    return int(aware.timestamp() * 1_000_000)

@@ -1,0 +1,66 @@
+"""`collector status CONFIG`: ports, counts, backlog of each output, last error; exit 1 if anything needs a person."""
+
+import json
+import sys
+import time
+from argparse import ArgumentParser, Namespace
+from pathlib import Path
+from typing import Any
+
+from collector.config.plan import read_plan
+from collector.logs import plain
+from collector.service.status import read_status
+from collector.settings import duration_ms
+
+
+def add_arguments(parser: ArgumentParser) -> None:
+    parser.add_argument("config", type=Path, metavar="CONFIG", help="configuration file, or a folder of them")
+    parser.add_argument("--json", action="store_true", help="print everything as JSON")
+    parser.add_argument("--watch", action="store_true", help="show it anew each second until Ctrl-C")
+    parser.add_argument("--for", dest="long", default=None, metavar="TIME", help="with --watch: end after this long, as in 20s")
+
+
+def run(args: Namespace) -> int:
+    plan = read_plan(args.config)
+    end = time.monotonic() + _seconds(args.long) if args.long else float("inf")
+    while True:
+        status = read_status(plan)
+        text = json.dumps(status, indent=2) if args.json else "\n".join(lines(status))
+        if args.watch and sys.stdout.isatty():
+            text = f"\x1b[H\x1b[2J{text}"
+        print(text, flush=True)
+        if not args.watch or time.monotonic() >= end:
+            return 1 if status["needs"] else 0
+        time.sleep(max(0.0, min(1.0, end - time.monotonic())))
+
+
+def _seconds(text: str) -> float:
+    return duration_ms(text) / 1000
+
+
+def lines(status: dict[str, Any]) -> list[str]:
+    """The status as lines for a terminal; nothing from the wire in them raw."""
+    head = f"{status.get('site', '')}: {'running' if status['running'] else 'NOT RUNNING'} since {status.get('started', '')}"
+    found = [f"{head}; {status['last-seq']} records in the journal; {status.get('at', '')}", ""]
+    rows = [("port", "state", "channel", "last value", "verdict", "readings", "pass", "fail", "unread", "device")]
+    for name, port in status.get("ports", {}).items():
+        unread = str(sum(port["unread"].values()))
+        for channel, last in port["channels"].items() or {"": {}}.items():
+            value = f"{last.get('value', '')} {last.get('unit', '')}".strip()
+            rows.append((name, port["state"], channel, value, f"{last.get('verdict', '')} {last.get('side', '')}".strip(),
+                         *(str(last.get(key, 0)) for key in ("readings", "passed", "failed")), unread, port["device"]))
+    found += _table(rows)
+    rows = [("output", "delivered through", "waiting", "last delivery", "last error")]
+    for name, output in status["outputs"].items():
+        rows.append((name, str(output["delivered"]), str(output["waiting"]), str(output.get("last-delivery") or ""),
+                     str(output.get("error") or "")))
+    found += ["", *_table(rows)]
+    if status["needs"]:
+        found += ["", "Needs a person:", *(f"  {plain(one)}" for one in status["needs"])]
+    return found
+
+
+def _table(rows: list[tuple[str, ...]]) -> list[str]:
+    shown = [tuple(plain(cell) for cell in row) for row in rows]
+    widths = [max(len(row[column]) for row in shown) for column in range(len(shown[0]))]
+    return ["  ".join(cell.ljust(width) for cell, width in zip(row, widths)).rstrip() for row in shown]

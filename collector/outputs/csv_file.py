@@ -1,0 +1,117 @@
+"""Output kind `csv`: RFC 4180, UTF-8, CRLF, a header line at each file's start.
+
+Knows: how fields are quoted, that numbers are never touched, that a text must not become a formula.
+Must not know: folders, cursors.
+"""
+
+import csv
+import io
+import re
+from collections.abc import Callable
+from typing import Any, Literal
+
+import msgspec
+from pydantic import field_validator, model_validator
+
+from collector.errors import RecordRefused
+from collector.files import Files
+from collector.outputs import growing, sealed
+from collector.outputs.cursor import Cursor
+from collector.outputs.folder import FolderOutput, FolderSettings, Place
+from collector.record import FIELDS, Record, decode
+from collector.settings import YesNo, wrong
+
+NUMBERS = ("value", "deviation", "nominal", "lower", "upper")
+_DELIMITERS = (",", ";", "\t", "|")
+_UNSAFE = re.compile("^[=+@-]|[\x00-\x1f\x7f-\x9f]")
+_CONTROL = re.compile("[\x00-\x1f\x7f-\x9f]")
+
+
+class Settings(FolderSettings):
+    """`outputs.NAME` with `kind: csv`.  `columns` empty: every field of the record, in contract order."""
+
+    columns: tuple[str, ...] = ()
+    delimiter: str = ","
+    decimal: Literal[".", ","] = "."
+    bom: YesNo = False
+
+    @field_validator("columns")
+    @classmethod
+    def _known_columns(cls, value: tuple[str, ...]) -> tuple[str, ...]:
+        for place, column in enumerate(value):
+            if column not in FIELDS:
+                raise wrong(f"a record has no field {column!r}", f"fields are {', '.join(FIELDS)}")
+            if column in value[:place]:
+                raise wrong(f"column {column!r} is there twice", "name each column once")
+        return value
+
+    @field_validator("delimiter")
+    @classmethod
+    def _known_delimiter(cls, value: str) -> str:
+        if value not in _DELIMITERS:
+            raise wrong(f"{value!r} can't be the delimiter", 'write one of ",", ";", "\\t", "|"')
+        return value
+
+    @model_validator(mode="after")
+    def _tells_numbers_apart(self) -> "Settings":
+        if self.delimiter == self.decimal:
+            raise wrong("delimiter and decimal are both ','", 'write delimiter: ";"')
+        return self
+
+
+class CsvLines:
+    """Records as lines of CSV."""
+
+    suffix = "csv"
+
+    def __init__(self, output: str, settings: Settings):
+        self._output, self._settings = output, settings
+        self._columns = settings.columns or FIELDS
+        self._cells = [_cell(column, settings.decimal) for column in self._columns]
+
+    def header(self) -> bytes:
+        """The line of column names, after a byte order mark where one is wanted."""
+        return (b"\xef\xbb\xbf" if self._settings.bom else b"") + self._written([self._columns])
+
+    def lines(self, rows: tuple[Any, ...]) -> bytes:
+        """Raises RecordRefused for a body that is no record."""
+        return self._written([self._line(row) for row in rows])
+
+    def _line(self, row: Any) -> list[str]:
+        try:
+            record = decode(row.body)
+        except (msgspec.MsgspecError, UnicodeDecodeError) as error:
+            raise RecordRefused(self._output, row.seq, f"it is no record: {error}") from error
+        return [cell(record) for cell in self._cells]
+
+    def _written(self, lines: list) -> bytes:
+        text = io.StringIO(newline="")
+        csv.writer(text, delimiter=self._settings.delimiter, lineterminator="\r\n").writerows(lines)
+        return text.getvalue().encode("utf-8")
+
+
+def _cell(column: str, decimal: str) -> Callable[[Record], str]:
+    """How one column's text is taken out of a record."""
+    attribute = "class_" if column == "class" else column
+    if column == "seq":
+        return lambda record: str(record.seq)
+    if column in NUMBERS:
+        return lambda record: bytes(getattr(record, attribute)).decode("ascii").replace(".", decimal)
+    if column == "flags":
+        return lambda record: guarded(";".join(record.flags))
+    if column == "detail":
+        return lambda record: _CONTROL.sub(lambda found: f"\\u{ord(found[0]):04x}", bytes(record.detail).decode("utf-8"))
+    return lambda record: guarded(getattr(record, attribute))
+
+
+def guarded(text: str) -> str:
+    """A text that no spreadsheet takes for a formula and that has no control character in it."""
+    if not _UNSAFE.search(text):
+        return text
+    text = _CONTROL.sub(lambda found: f"\\x{ord(found[0]):02x}", text)
+    return f"'{text}" if text[0] in "=+-@" else text
+
+
+def build(name: str, site: str, settings: Settings, cursor: Cursor, files: Files) -> FolderOutput:
+    """The output `name` of this site."""
+    return FolderOutput(Place(name, site, settings, cursor, files, CsvLines(name, settings)), sealed, growing)

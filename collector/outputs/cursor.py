@@ -1,0 +1,199 @@
+"""How far an output has confirmed, and the batch it was just about to hand over: one small durable file an output.
+
+Knows: the cursor file, how to be sure of it after a save that failed, what a cursor that can't be right looks like.
+Must not know: where the records go, what they say.
+"""
+
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import msgspec
+from msgspec import Struct
+
+from collector.errors import OutputDown, StoppedByIO
+from collector.files import Files, lock
+
+VERSION = 1
+_FILES_REMEMBERED = 16
+
+
+class Pending(Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """A batch about to be handed over in a file: what must be there if it was, so that a restart can tell.
+
+    `length` and `sha256` are of the bytes of this batch, `offset` is where they begin in a growing file.
+    `checksum`: a file with the checksum goes before it.
+    """
+
+    publish: str
+    file: str
+    first: int
+    last: int
+    through: int
+    length: int
+    sha256: str
+    offset: int = 0
+    checksum: bool = False
+
+
+class CursorState(Struct, frozen=True, kw_only=True):
+    """What the cursor file says.  `grown`: length of each growing file as we left it, the latest last."""
+
+    version: int = VERSION
+    journal: str
+    delivered: int = 0
+    pending: Pending | None = None
+    sentinel: str = ""
+    grown: dict[str, int] = {}
+
+
+class Cursor:
+    """The cursor of one output.  Belongs to the process that holds the output's lock."""
+
+    def __init__(self, path: Path, output: str, state: CursorState, files: Files):
+        self._path, self._output, self._state, self._files = path, output, state, files
+        self._is_sure = False           # what a process that was killed left may not be on the disk yet
+
+    @classmethod
+    def open(cls, state: Path, output: str, journal: str, last_seq: int, files: Files) -> "Cursor":
+        """The cursor of an output in the state folder; `journal` and `last_seq` are the journal's as it is now.
+
+        Raises StoppedByIO: it can't be read, or it can't belong to this journal.
+        """
+        path = cursor_path(state, output)
+        found = _read(path) or CursorState(journal=journal)
+        if found.journal != journal:
+            raise StoppedByIO(f"output {output}: its cursor {path} belongs to journal {found.journal}, but this is "
+                              f"{journal}; was it replaced? To deliver this one from its beginning, remove the cursor")
+        ahead = max(found.delivered, found.pending.through if found.pending else 0)
+        if ahead > last_seq:
+            raise StoppedByIO(f"output {output}: its cursor {path} is at {ahead}, the journal only at {last_seq}; was an "
+                              "older journal put back? To deliver this one from its beginning, remove the cursor")
+        return cls(path, output, found, files)
+
+    @property
+    def delivered(self) -> int:
+        """Every record up to this seq has been handed over, refused, or was of a kind not wanted."""
+        return self._state.delivered
+
+    @property
+    def pending(self) -> Pending | None:
+        return self._state.pending
+
+    @property
+    def sentinel(self) -> str:
+        return self._state.sentinel
+
+    @property
+    def grown(self) -> dict[str, int]:
+        return self._state.grown
+
+    def hold(self, pending: Pending) -> None:
+        """From here on this batch may have been handed over.  Raises OutputDown, as all that save."""
+        self._save(pending=pending)
+
+    def release(self) -> None:
+        """The pending batch was certainly not handed over, nor a part of it."""
+        self._save(pending=None)
+
+    def deliver(self, through: int) -> None:
+        """All up to `through` has been handed over; nothing is pending."""
+        done, grown = self._state.pending, self._state.grown
+        if done is not None and done.publish == "growing":
+            others = {name: length for name, length in grown.items() if name != done.file}
+            grown = dict([*others.items(), (done.file, done.offset + done.length)][-_FILES_REMEMBERED:])
+        self._save(delivered=through, pending=None, grown=grown)
+
+    def remember(self, sentinel: str) -> None:
+        """The content of the file by which the folder is known."""
+        self._save(sentinel=sentinel)
+
+    def forget_folder(self) -> None:
+        """The folder is a new one: a batch about to be handed over to the old one comes again."""
+        self._save(sentinel="", pending=None, grown={})
+
+    def settle(self) -> None:
+        """Be sure of the state: after a save that failed either may be on the disk.  Raises OutputDown."""
+        if self._is_sure:
+            return
+        try:
+            self._state = _read(self._path) or self._state
+        except StoppedByIO as error:
+            raise OutputDown(self._output, str(error)) from error
+        self._save()
+
+    def _save(self, **changes: Any) -> None:
+        after = msgspec.structs.replace(self._state, **changes)
+        self._is_sure = False
+        try:
+            self._files.replace(self._path, msgspec.json.encode(after) + b"\n")
+        except OSError as error:
+            raise OutputDown(self._output, f"its cursor {self._path} can't be saved: {error.strerror}") from error
+        self._state, self._is_sure = after, True
+
+
+def cursor_path(state: Path, output: str) -> Path:
+    """STATE/outputs/NAME.cursor."""
+    return state / "outputs" / f"{output}.cursor"
+
+
+def read_delivered(state: Path, output: str) -> int:
+    """How far an output has confirmed, read from beside; 0 where it never ran.  Raises StoppedByIO."""
+    found = _read(cursor_path(state, output))
+    return found.delivered if found else 0
+
+
+def adopt(state: Path, output: str, files: Files, patience_s: float = 5.0) -> None:
+    """Let the output take its folder for a new one: the remembered sentinel is forgotten, so that one is made anew.
+
+    A batch that was about to be handed over is handed over again.  Raises StoppedByIO: the output is still running.
+    """
+    began = time.monotonic()
+    lock_output(state, output, files, lambda: time.monotonic() - began > patience_s)
+    found = _read(cursor_path(state, output))
+    if found is not None:
+        try:
+            Cursor(cursor_path(state, output), output, found, files).forget_folder()
+        except OutputDown as error:
+            raise StoppedByIO(str(error)) from error
+
+
+def lock_output(state: Path, output: str, files: Files, gives_up: Callable[[], bool]) -> int:
+    """Wait until no other process writes to this output; the lock ends with this process, or when it is closed.
+
+    Raises StoppedByIO: the state can't be written, or `gives_up` says so.
+    """
+    path = state / "outputs" / f"{output}.lock"
+    try:
+        files.make_folder(path.parent)
+        while (taken := lock(path)) is None:
+            if gives_up():
+                raise StoppedByIO(f"output {output}: another process is still writing to it")
+            time.sleep(0.05)
+    except OSError as error:
+        raise StoppedByIO(f"output {output}: {path} can't be made: {error.strerror}") from error
+    return taken
+
+
+def _read(path: Path) -> CursorState | None:
+    try:
+        return _decode(path.read_bytes())
+    except FileNotFoundError:
+        return None
+    except OSError as error:
+        raise StoppedByIO(f"the cursor {path} can't be read: {error.strerror}") from error
+    except msgspec.MsgspecError as error:
+        raise StoppedByIO(f"the cursor {path} can't be understood ({error}); it says how far records were delivered: "
+                          "put it back from a copy, or remove it to deliver all that the journal holds") from error
+
+
+def _decode(data: bytes) -> CursorState:
+    version = msgspec.json.decode(data, type=_Versioned).version
+    if version != VERSION:
+        raise msgspec.MsgspecError(f"its version is {version}, this collector knows {VERSION}")
+    return msgspec.json.decode(data, type=CursorState)
+
+
+class _Versioned(Struct):
+    version: int

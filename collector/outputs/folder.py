@@ -1,0 +1,213 @@
+"""What every output into a folder shares: settings, the sentinel, a fault of the folder in words.
+
+Knows: the contract's names of files, when a folder is not the one it was.
+Must not know: how a record is written, the journal.
+"""
+
+import errno
+import hashlib
+import os
+import secrets
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, Literal, Protocol
+
+from msgspec import Struct
+from pydantic import field_validator, model_validator
+
+from collector.errors import OutputDown
+from collector.files import Files
+from collector.outputs import Batch
+from collector.outputs.cursor import Cursor
+from collector.settings import Duration, Settings, YesNo, count, wrong
+
+KINDS = ("measurement", "sweep", "derived", "part", "master", "suspect", "unread", "over-range", "event")
+SEALED, GROWING = "sealed", "growing"
+_EVERY_MS = {SEALED: 10_000, GROWING: 100}
+
+
+class FolderSettings(Settings):
+    """Keys that every output into a folder has.  `every` in milliseconds; None: 10 s sealed, 100 ms growing."""
+
+    folder: str
+    kinds: tuple[str, ...] = ()
+    publish: Literal["sealed", "growing"] = SEALED
+    every: Duration | None = None
+    records: count(1, 100_000) = 5000
+    checksum_file: YesNo = False
+    sentinel: YesNo = True
+
+    @field_validator("folder")
+    @classmethod
+    def _absolute(cls, value: str) -> str:
+        if not os.path.isabs(value) or "\0" in value:
+            raise wrong(f"{value!r} is not a whole path", "write it from the root on, as in /srv/mes/inbox")
+        return value
+
+    @field_validator("kinds")
+    @classmethod
+    def _known(cls, value: tuple[str, ...]) -> tuple[str, ...]:
+        for kind in value:
+            if kind not in KINDS:
+                raise wrong(f"there is no kind of record {kind!r}", f"kinds are {', '.join(KINDS)}")
+        return value
+
+    @model_validator(mode="after")
+    def _fits(self) -> "FolderSettings":
+        if self.checksum_file and self.publish == GROWING:
+            raise wrong("checksum-file needs files that are never touched again", "take it out, or write publish: sealed")
+        return self
+
+    @property
+    def every_s(self) -> float:
+        return (_EVERY_MS[self.publish] if self.every is None else self.every) / 1000
+
+
+class Rendering(Protocol):
+    """How records become bytes of a file."""
+
+    suffix: str
+
+    def header(self) -> bytes:
+        """What stands at each file's start."""
+
+    def lines(self, rows: tuple[Any, ...]) -> bytes:
+        """Whole lines, one a row, whatever batch they are in.  Raises RecordRefused."""
+
+
+class Place(Struct, frozen=True):
+    """One output's folder and what it takes to write there."""
+
+    output: str
+    site: str
+    settings: FolderSettings
+    cursor: Cursor
+    files: Files
+    rendering: Rendering
+
+    @property
+    def folder(self) -> Path:
+        return Path(self.settings.folder)
+
+    @property
+    def stem(self) -> str:
+        """What each of this output's file names begins with."""
+        return f"{self.site}-{self.output}"
+
+    def down(self, cause: str) -> OutputDown:
+        return OutputDown(self.output, cause)
+
+    @contextmanager
+    def faults_named(self) -> Iterator[None]:
+        """Any OSError inside becomes an OutputDown in words."""
+        try:
+            yield
+        except OSError as error:
+            raise self.down(in_words(error, self.folder)) from error
+
+
+def check_sentinel(place: Place) -> None:
+    """The folder is there and is the one it was; at the first use its sentinel is made.  Raises OutputDown."""
+    with place.faults_named():
+        if not place.folder.is_dir():
+            raise place.down(f"the folder {place.folder} is not there; is its share away? It is never made by the collector")
+        if place.settings.sentinel:
+            _compare_sentinel(place)
+
+
+def _compare_sentinel(place: Place) -> None:
+    path = place.folder / f".{place.stem}.sentinel"
+    found = read_if_there(path)
+    known = place.cursor.sentinel
+    if known and found is not None and found.decode("ascii", "replace") == known:
+        return
+    if known:
+        state = "has no sentinel" if found is None else "has another sentinel"
+        raise place.down(f"the folder {place.folder} is not the one it was (it {state}); is its share away? "
+                         f"If it is really a new folder, start the collector once with --adopt {place.output}")
+    if found is None or len(found) != _SENTINEL_BYTES:
+        found = f"{secrets.token_hex(16)}\n".encode()
+        place.files.write_new(path, found)
+    place.cursor.remember(found.decode("ascii", "replace"))
+
+
+_SENTINEL_BYTES = 33
+
+
+def read_if_there(path: Path) -> bytes | None:
+    """The file's bytes; None only where it is certain that there is no such file.  Raises OSError."""
+    try:
+        return path.read_bytes()
+    except FileNotFoundError:
+        return None
+
+
+def is_there(path: Path) -> bool:
+    """Raises OSError where it can't be told, as on a share that is away."""
+    try:
+        os.lstat(path)
+    except FileNotFoundError:
+        return False
+    return True
+
+
+def digest(data: bytes) -> str:
+    return hashlib.sha256(data).hexdigest()
+
+
+_AWAY = {errno.ESTALE, errno.ENOTCONN, errno.EIO, errno.EHOSTDOWN, errno.EHOSTUNREACH, errno.ETIMEDOUT, errno.ENODEV,
+         errno.ENXIO, errno.ECONNABORTED, errno.ECONNRESET}
+_WORDS = {
+    errno.ENOENT: "a file or folder on the way is not there",
+    errno.EACCES: "may not be written to by this user, or a file in it is held by another program",
+    errno.EPERM: "may not be written to by this user",
+    errno.EROFS: "is read-only",
+    errno.ENOSPC: "is full",
+    errno.EDQUOT: "is full: the quota is used up",
+    errno.ENAMETOOLONG: "does not take a file name of this length",
+} | dict.fromkeys(_AWAY, "can't be reached; is its share away?")
+
+
+def in_words(error: OSError, folder: Path) -> str:
+    """What an OSError in this folder means to the person who must act."""
+    said = f"the folder {folder} {_WORDS.get(error.errno, 'gave an error')}"
+    return f"{said} ({error.strerror or error})"
+
+
+class FolderOutput:
+    """An output into a folder: the two ways of publishing behind the three verbs.
+
+    A pending batch is finished the way it was begun, whatever the settings say now.
+    """
+
+    def __init__(self, place: Place, sealed: Any, growing: Any):
+        self._place, self._ways = place, {SEALED: sealed, GROWING: growing}
+        settings = place.settings
+        self.records, self.every_s, self.gathers = settings.records, settings.every_s, settings.publish == SEALED
+        self._is_clean = False
+
+    def open(self) -> None:
+        """The folder is the right one; what a killed process left half written is gone.  Raises OutputDown."""
+        check_sentinel(self._place)
+        if not self._is_clean:
+            with self._place.faults_named():
+                self._ways[SEALED].remove_leftovers(self._place)
+        self._is_clean = True
+
+    def together(self, rows: tuple[Any, ...]) -> int:
+        return self._ways[self._place.settings.publish].together(rows)
+
+    def write(self, batch: Batch) -> None:
+        """The batch is in the folder, once.  Raises OutputDown, RecordRefused."""
+        place = self._place
+        check_sentinel(place)
+        with place.faults_named():
+            pending = place.cursor.pending
+            if pending is not None and self._ways[pending.publish].finish(place, pending, batch):
+                return
+            if batch.rows:
+                self._ways[place.settings.publish].begin(place, batch)
+
+    def close(self) -> None:
+        """Nothing is held open between two batches."""

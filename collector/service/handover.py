@@ -1,0 +1,92 @@
+"""The bounded hand-over from the ports' threads to the worker, in the order in which things happened.
+
+Knows: what is handed over, how much may wait.
+Must not know: who reads, what becomes of it.
+
+It never refuses anything: when `full` the reader stops reading, so that bytes wait in the kernel and in the column.
+"""
+
+import threading
+from collections import deque
+from typing import Any
+
+from msgspec import Struct
+
+from collector.record import Chunk
+
+MOST_BYTES = 16_000_000
+_EACH_BYTES = 200                            # what an item takes in memory beside its bytes
+
+
+class PortOpened(Struct, frozen=True):
+    """A port is open.  `identity`: what was really opened; `marked`: line errors are marked in its bytes."""
+
+    port: str
+    wall_ns: int
+    steady_ns: int
+    identity: str
+    marked: bool = False
+
+
+class PortClosed(Struct, frozen=True):
+    """A port was open and is not any more; no byte after this belongs to one before.
+
+    `bytes`: read while it was open; `open_ns`: how long that was.
+    """
+
+    port: str
+    wall_ns: int
+    cause: str
+    bytes: int = 0
+    open_ns: int = 0
+
+
+class PortWaiting(Struct, frozen=True):
+    """A port can't be opened; given once for each cause until it has been open again."""
+
+    port: str
+    wall_ns: int
+    cause: str
+
+
+class HandOver:
+    """Any thread puts; one thread takes."""
+
+    def __init__(self, most_bytes: int = MOST_BYTES):
+        self.stopped = threading.Event()     # set by the reader once it has put its last
+        self._most_bytes = most_bytes
+        self._items: deque[Any] = deque()
+        self._held_bytes = 0
+        self._woken = False
+        self._changed = threading.Condition()
+
+    @property
+    def full(self) -> bool:
+        """Whether nothing more should be read for now."""
+        return self._held_bytes >= self._most_bytes
+
+    def put(self, item: Any) -> None:
+        """Hand one item over; never waits, never refuses."""
+        with self._changed:
+            self._items.append(item)
+            self._held_bytes += _size_bytes(item)
+            self._changed.notify()
+
+    def take_all(self, timeout_s: float) -> list[Any]:
+        """All that waits, oldest first; waits up to `timeout_s` for something or for `wake`; else an empty list."""
+        with self._changed:
+            self._changed.wait_for(lambda: self._items or self._woken, timeout_s)
+            self._woken = False
+            taken = [self._items.popleft() for _ in range(len(self._items))]
+            self._held_bytes = 0
+        return taken
+
+    def wake(self) -> None:
+        """Let `take_all` return now, or the next one at once, whatever waits."""
+        with self._changed:
+            self._woken = True
+            self._changed.notify()
+
+
+def _size_bytes(item: Any) -> int:
+    return _EACH_BYTES + len(item.data) if isinstance(item, Chunk) else _EACH_BYTES

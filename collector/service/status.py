@@ -1,0 +1,118 @@
+"""The status file: what the daemon and its outputs say of themselves, replaced whole about once a second.
+
+Knows: where the pieces lie in the state folder, how they are put together, what needs a person.
+Must not know: how it is shown.
+"""
+
+import json
+import os
+import sys
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from collector import __version__
+from collector.clock import Stamps
+from collector.config.plan import Plan
+from collector.errors import CollectorError
+from collector.files import show
+from collector.journal import JournalReader
+from collector.service.tally import OPEN
+
+if TYPE_CHECKING:
+    from collector.service.daemon import Daemon
+
+FILE = "status.json"
+STALE_S = 10.0
+
+
+def write_status(daemon: "Daemon") -> None:
+    """Write what is so now; a disk that is full or gone never stops the daemon for this."""
+    worker = daemon.worker
+    said = {
+        "version": __version__, "site": daemon.plan.site, "pid": os.getpid(), "started": _text(daemon.started_ns),
+        "at": _text(daemon.clock.wall_ns()), "stopping": daemon.stopping.is_set(), "last-seq": worker.last_seq,
+        "journal": {"full": worker.full, "bytes": worker.journal_bytes, "most": daemon.plan.journal.most},
+        "reload-refused": daemon.reload_refused,
+        "ports": {name: _shown(tally.as_dict()) for name, tally in list(worker.tallies.items())},
+    }
+    try:
+        show(daemon.plan.state / FILE, json.dumps(said).encode())
+    except OSError as error:
+        print(f"status file: {error.strerror}", file=sys.stderr)
+
+
+def _shown(tally: dict[str, Any]) -> dict[str, Any]:
+    for part in (tally, *tally["channels"].values()):
+        for key in [key for key in part if key.endswith("_ns")]:
+            part[key.removesuffix("_ns")] = _text(part.pop(key))
+    return {key.replace("_", "-"): value for key, value in tally.items()}
+
+
+def _text(wall_ns: int) -> str:
+    return Stamps().text(wall_ns) if wall_ns else ""
+
+
+def delivered_through(state: Path, outputs: list[str]) -> int:
+    """The seq through which every one of these outputs has taken everything; 0 where one has said nothing yet."""
+    return min((_read(state / "outputs" / f"{name}.cursor").get("delivered", 0) for name in outputs), default=0)
+
+
+def read_status(plan: Plan) -> dict[str, Any]:
+    """Everything `status` shows: the daemon's file, each output's, the journal's last seq, and `needs`: for a person."""
+    said = _read(plan.state / FILE)
+    running = _running(plan.state / FILE, said)
+    last = said.get("last-seq", 0)
+    try:
+        journal = JournalReader.open(plan.state)
+        last = journal.last()
+        journal.close()
+    except CollectorError as error:
+        said.setdefault("journal", {})["error"] = str(error)
+    outputs = {}
+    for name in plan.outputs:
+        one = _read(plan.state / "outputs" / f"{name}.status.json")
+        one["delivered"] = _read(plan.state / "outputs" / f"{name}.cursor").get("delivered", 0)
+        one["waiting"] = max(0, last - one["delivered"])
+        outputs[name] = one
+    whole = {**said, "running": running, "last-seq": last, "outputs": outputs}
+    whole["needs"] = _needs(whole)
+    return whole
+
+
+def _running(path: Path, said: dict[str, Any]) -> bool:
+    """Whether the daemon that wrote the file is alive and has written lately."""
+    try:
+        fresh = time.time() - path.stat().st_mtime < STALE_S
+        return fresh and not said.get("ended") and Path(f"/proc/{said['pid']}").exists()
+    except (OSError, KeyError):
+        return False
+
+
+def _needs(whole: dict[str, Any]) -> list[str]:
+    found = []
+    if not whole["running"]:
+        found.append(f"the collector is not running; last heard of at {whole.get('at') or 'never'}")
+    for name, port in whole.get("ports", {}).items():
+        if port["state"] != OPEN and whole["running"]:
+            found.append(f"port {name} is not open: {port['cause'] or 'not tried yet'}")
+    for name, output in whole["outputs"].items():
+        if output.get("error"):
+            found.append(f"output {name}: {output['error']}")
+        if output.get("refused"):
+            found.append(f"output {name} has refused {output['refused']} records; see {name}.refused.jsonl in the state folder")
+    if whole.get("journal", {}).get("full"):
+        found.append("the journal's disk is full: collection waits for room")
+    if whole.get("journal", {}).get("bytes", 0) > whole.get("journal", {}).get("most", 1 << 62):
+        found.append("the journal is larger than journal.most")
+    if whole.get("reload-refused"):
+        found.append(f"the changed configuration was refused: {whole['reload-refused']}")
+    return found
+
+
+def _read(path: Path) -> dict[str, Any]:
+    try:
+        found = json.loads(path.read_bytes())
+    except (OSError, ValueError):
+        return {}
+    return found if isinstance(found, dict) else {}
