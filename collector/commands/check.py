@@ -6,7 +6,8 @@ from argparse import ArgumentParser, Namespace
 from pathlib import Path
 
 from collector.config.explain import explain
-from collector.config.plan import read_plan
+from collector.config.loader import load
+from collector.config.plan import build_plan, folder_faults
 from collector.config.schema import configuration_schema
 from collector.outputs import OUTPUTS
 
@@ -24,9 +25,13 @@ def run(args: Namespace) -> int:
     if args.config is None:
         print("check: name a configuration, or --schema", file=sys.stderr)
         return 2
-    plan = read_plan(args.config)
+    loaded = load(args.config)
+    plan = build_plan(loaded)
     said = explain(plan)
     print(json.dumps(said, indent=2) if args.json else "\n".join(said["words"]))
     for warning in plan.warnings:
         print(f"warning: {warning}", file=sys.stderr)
-    return 0
+    folders = folder_faults(loaded, plan)
+    for fault in folders:
+        print(fault, file=sys.stderr)
+    return 1 if folders else 0

@@ -89,6 +89,24 @@ def build_plan(loaded: Loaded) -> Plan:
                 characteristics=tuple(characteristics), warnings=tuple(_warnings(root)))
 
 
+def folder_faults(loaded: Loaded, plan: Plan) -> list[Fault]:
+    """Output folders that are not there or can't be written now.
+
+    For `check` only: a share may be away when the daemon starts, and may hang whoever asks.
+    """
+    faults = []
+    for name, output in plan.outputs.items():
+        folder = Path(getattr(output.settings, "folder", "/"))
+        path = ("outputs", name, "folder")
+        if not folder.is_dir():
+            what = "is not a folder" if folder.exists() else "does not exist"
+            faults.append(loaded.fault(path, f"folder {folder} {what}", "make it, or mount the share"))
+        elif not os.access(folder, os.W_OK | os.X_OK):
+            faults.append(loaded.fault(path, f"folder {folder} can't be written by this user",
+                                       "run this as the collector's user, or give it the right to write there"))
+    return faults
+
+
 # --- between the sections: read from the tree, so that they are found even where a value is wrong
 
 
@@ -141,20 +159,9 @@ def _outputs(loaded: Loaded, faults: list[Fault]) -> dict[str, OutputPlan]:
         if settings is not None and hasattr(settings, "folder"):
             folder = Path(os.path.abspath(_folder(loaded) / settings.folder))
             settings = settings.model_copy(update={"folder": type(settings.folder)(folder)})
-            faults += _folder_faults(loaded, (*path, "folder"), folder)
         if settings is not None:
             plans[name] = OutputPlan(name, kind, settings)
     return plans
-
-
-def _folder_faults(loaded: Loaded, path: tuple, folder: Path) -> list[Fault]:
-    """A folder that is not there or can't be written: asked of a local disk at `check` and start, never later."""
-    if not folder.is_dir():
-        what = "is not a folder" if folder.exists() else "does not exist"
-        return [loaded.fault(path, f"folder {folder} {what}", "make it, or mount the share, before the collector starts")]
-    if not os.access(folder, os.W_OK | os.X_OK):
-        return [loaded.fault(path, f"folder {folder} can't be written by this user", "give the collector's user the right to write there")]
-    return []
 
 
 def _output_settings(loaded: Loaded, path: tuple, entry: dict, model: Any) -> tuple[Any, list[Fault]]:

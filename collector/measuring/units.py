@@ -15,6 +15,8 @@ from msgspec import Struct
 EXACT = Context(prec=60, rounding=ROUND_HALF_EVEN, traps=[InvalidOperation, DivisionByZero, Overflow])
 """Wide enough that sums and products of what numbers the house lets in (18 digits) are never rounded."""
 
+_WIDER = Context(prec=120)                             # holds the product of a quotient and its divisor whole
+
 
 class Unit(Enum):
     """A unit of length by its name in configuration and records."""
@@ -119,4 +121,4 @@ def round_to(value: Decimal, step: Decimal) -> Decimal:
 
 def _divide(value: Decimal, by: Decimal) -> tuple[Decimal, bool]:
     quotient = EXACT.divide(value, by)
-    return quotient, EXACT.multiply(quotient, by) == value
+    return quotient, _WIDER.multiply(quotient, by) == value

@@ -5,9 +5,10 @@ Must not know: folders, cursors.
 """
 
 import csv
+import functools
 import io
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import Any, Literal
 
 import msgspec
@@ -67,40 +68,54 @@ class CsvLines:
     def __init__(self, output: str, settings: Settings):
         self._output, self._settings = output, settings
         self._columns = settings.columns or FIELDS
-        self._cells = [_cell(column, settings.decimal) for column in self._columns]
 
     def header(self) -> bytes:
-        """The line of column names, after a byte order mark where one is wanted."""
-        return (b"\xef\xbb\xbf" if self._settings.bom else b"") + self._written([self._columns])
+        return csv_header(self._columns, self._settings.delimiter, self._settings.bom)
 
     def lines(self, rows: tuple[Any, ...]) -> bytes:
         """Raises RecordRefused for a body that is no record."""
-        return self._written([self._line(row) for row in rows])
+        return b"".join([self._line(row) for row in rows])
 
-    def _line(self, row: Any) -> list[str]:
+    def _line(self, row: Any) -> bytes:
         try:
-            record = decode(row.body)
-        except (msgspec.MsgspecError, UnicodeDecodeError) as error:
+            return csv_line(row.body, self._columns, self._settings.delimiter, self._settings.decimal)
+        except (msgspec.MsgspecError, UnicodeError) as error:
             raise RecordRefused(self._output, row.seq, f"it is no record: {error}") from error
-        return [cell(record) for cell in self._cells]
 
-    def _written(self, lines: list) -> bytes:
-        text = io.StringIO(newline="")
-        csv.writer(text, delimiter=self._settings.delimiter, lineterminator="\r\n").writerows(lines)
-        return text.getvalue().encode("utf-8")
+
+def csv_header(columns: tuple[str, ...], delimiter: str = ",", bom: bool = False) -> bytes:
+    """The line of column names, after a byte order mark where one is wanted."""
+    return (b"\xef\xbb\xbf" if bom else b"") + _written(columns, delimiter)
+
+
+def csv_line(body: bytes, columns: tuple[str, ...], delimiter: str = ",", decimal: str = ".") -> bytes:
+    """A record's JSON as one line of CSV.  Raises msgspec.MsgspecError or UnicodeError where it is no record."""
+    record = decode(body)
+    return _written([cell(record) for cell in _cells(columns, decimal)], delimiter)
+
+
+def _written(fields: Iterable[str], delimiter: str) -> bytes:
+    text = io.StringIO(newline="")
+    csv.writer(text, delimiter=delimiter, lineterminator="\r\n").writerow(fields)
+    return text.getvalue().encode("utf-8")
+
+
+@functools.cache
+def _cells(columns: tuple[str, ...], decimal: str) -> tuple[Callable[[Record], str], ...]:
+    return tuple(_cell(column, decimal) for column in columns)
 
 
 def _cell(column: str, decimal: str) -> Callable[[Record], str]:
     """How one column's text is taken out of a record."""
-    attribute = "class_" if column == "class" else column
     if column == "seq":
         return lambda record: str(record.seq)
     if column in NUMBERS:
-        return lambda record: bytes(getattr(record, attribute)).decode("ascii").replace(".", decimal)
+        return lambda record: bytes(getattr(record, column)).decode("ascii").replace(".", decimal)
     if column == "flags":
         return lambda record: guarded(";".join(record.flags))
     if column == "detail":
         return lambda record: _CONTROL.sub(lambda found: f"\\u{ord(found[0]):04x}", bytes(record.detail).decode("utf-8"))
+    attribute = "class_" if column == "class" else column
     return lambda record: guarded(getattr(record, attribute))
 
 

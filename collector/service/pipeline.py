@@ -14,7 +14,8 @@ from collector.frames.framer import build_framer
 from collector.journal import Row
 from collector.measuring.judge import FAIL, PASS, judge
 from collector.measuring.normalise import Characteristic, normalise
-from collector.record import (CHANNEL, INTERNAL, NONE, Chunk, Frame, OverRange, Reading, SentTime, Unread, detail,
+from collector.ports.marks import unmark
+from collector.record import (CHANNEL, INTERNAL, LINE_ERROR, NONE, Chunk, Frame, OverRange, Reading, SentTime, Unread, detail,
                               escape, number)
 from collector.service.numbering import Numbering
 from collector.service.tally import Last, Tally
@@ -37,6 +38,7 @@ class Pipeline:
 
     def __init__(self, plan: PortPlan, numbering: Numbering, tally: Tally):
         self.plan, self.tally = plan, tally
+        self.marked = False                            # whether the driver marks characters with a line error
         self.framer = build_framer(plan.framing)
         self._numbering = numbering
         self._aims: dict[tuple[str, str], Aim | None] = {}
@@ -67,9 +69,12 @@ class Pipeline:
         return rows
 
     def _read(self, frame: Frame) -> list[Row]:
+        data, error = unmark(frame.data) if self.marked else (frame.data, False)
+        if error:
+            return [self._unread(frame, Unread(LINE_ERROR, _FAULTS[LINE_ERROR]))]
         if frame.fault:
             return [self._unread(frame, Unread(frame.fault, _FAULTS[frame.fault]))]
-        found = self.plan.parser.parse(frame.data)
+        found = self.plan.parser.parse(data)
         if isinstance(found, Unread):
             return [self._unread(frame, found)]
         first = self._numbering.next_seq

@@ -9,6 +9,7 @@ halves the cost of many lines at wire speed; a line that speaks now and then is 
 
 import os
 import selectors
+import socket
 import threading
 import time
 from collections import deque
@@ -62,9 +63,9 @@ class Reader(threading.Thread):
         self._stopping = threading.Event()
         self._last_busy_ns = 0
         self._selector = selectors.DefaultSelector()
-        self._wake_out, self._wake_in = os.pipe()
-        os.set_blocking(self._wake_out, False)
-        os.set_blocking(self._wake_in, False)
+        self._wake_out, self._wake_in = socket.socketpair()
+        self._wake_out.setblocking(False)
+        self._wake_in.setblocking(False)
         self._selector.register(self._wake_out, selectors.EVENT_READ)
 
     # --- from other threads
@@ -94,8 +95,8 @@ class Reader(threading.Thread):
 
     def _order(self, order: Callable[[], None]) -> None:
         self._orders.append(order)
-        with suppress(OSError):              # a full pipe wakes as well; a closed one has nobody to wake
-            os.write(self._wake_in, b"\0")
+        with suppress(OSError):              # a full one wakes as well; a closed one has nobody to wake
+            self._wake_in.send(b"\0")
 
     # --- the thread
 
@@ -164,7 +165,7 @@ class Reader(threading.Thread):
 
     def _carry_out_orders(self) -> None:
         with suppress(BlockingIOError):
-            os.read(self._wake_out, _READ_BYTES)
+            self._wake_out.recv(_READ_BYTES)
         while self._orders:
             self._orders.popleft()()
 
@@ -198,24 +199,29 @@ class Reader(threading.Thread):
     # --- columns that are asked
 
     def _ask_from_now(self, requests: dict[str, Request]) -> None:
+        for name, one in self._open.items():
+            if name in requests and requests[name] != self._requests.get(name):
+                one.asked = self._times(one, requests[name])
         self._requests = requests
 
+    def _times(self, one: _Open, request: Request) -> int:
+        """How many asking times this port has had: by multiples from its opening, so that nothing drifts."""
+        return (self._clock.steady_ns() - one.since_ns) // (request.every_ms * 1_000_000) + 1
+
+    def _due_ns(self, one: _Open) -> int:
+        return one.since_ns + one.asked * self._requests[one.name].every_ms * 1_000_000
+
     def _wait_s(self) -> float:
-        due = [self._due_ns(one) for name, one in self._open.items() if name in self._requests]
+        due = [self._due_ns(self._open[name]) for name in self._requests if name in self._open]
         if not due:
             return _LONGEST_WAIT_S
         return min(_LONGEST_WAIT_S, max(0.0, (min(due) - self._clock.steady_ns()) / 1e9))
 
-    def _due_ns(self, one: _Open) -> int:
-        """By multiples from when the port was opened, so that it does not drift; what was missed is not made up for."""
-        return one.since_ns + (one.asked + 1) * self._requests[one.name].every_ms * 1_000_000
-
     def _ask_what_is_due(self) -> None:
-        now_ns = self._clock.steady_ns()
         for name, request in self._requests.items():
             one = self._open.get(name)
-            if one is not None and self._due_ns(one) <= now_ns:
-                one.asked = (now_ns - one.since_ns) // (request.every_ms * 1_000_000)
+            if one is not None and self._due_ns(one) <= self._clock.steady_ns():
+                one.asked = self._times(one, request)      # what was missed is not made up for
                 self._write(name, request.send)
 
     # --- the end
@@ -241,6 +247,6 @@ class Reader(threading.Thread):
         for one in list(self._open.values()):
             self._close(one)
         self._selector.close()
-        os.close(self._wake_out)
-        os.close(self._wake_in)
+        self._wake_out.close()
+        self._wake_in.close()
         self._handover.stopped.set()

@@ -23,6 +23,9 @@ from collector.service.tally import LOST, OPEN, WAITING, Tally
 log = structlog.get_logger()
 
 IDLE_S = 0.5
+MOST_ROWS = 4000
+"""A transaction is no larger than this by much, so that memory and the write-ahead log stay small."""
+
 _TRIM_EVERY_NS = 60_000_000_000
 
 
@@ -80,6 +83,9 @@ class Worker(threading.Thread):
             for item in items:
                 stop = stop or isinstance(item, Stop)
                 rows += self._take(item)
+                if len(rows) >= MOST_ROWS:
+                    self._commit(rows)
+                    rows = []
             rows += self._ticked()
             if rows:
                 self._commit(rows)
@@ -104,6 +110,7 @@ class Worker(threading.Thread):
         tally, device = pipeline.tally, pipeline.plan.line.device
         if isinstance(item, PortOpened):
             tally.moved_to(OPEN, item.wall_ns)
+            pipeline.marked = item.marked
             return [self._event("port-open", item.wall_ns, port=item.port, device=device, identity=item.identity)]
         rows = pipeline.cut(item.wall_ns)
         tally.moved_to(LOST if isinstance(item, PortClosed) else WAITING, item.wall_ns, item.cause)
@@ -129,7 +136,7 @@ class Worker(threading.Thread):
         for name, port in plan.ports.items():
             self._pipelines[name] = Pipeline(port, self._numbering, tallies[name])
             if name in before and same_line(before[name].plan, port):
-                self._pipelines[name].framer = before[name].framer
+                self._pipelines[name].framer, self._pipelines[name].marked = before[name].framer, before[name].marked
         for name, old in before.items():
             if name not in self._pipelines or self._pipelines[name].framer is not old.framer:
                 rows += old.cut(self._clock.wall_ns())
