@@ -94,7 +94,7 @@ def _load_file(path: Path) -> Loaded:
     try:
         _Builder(loaded, str(path)).build(text)
     except yaml.YAMLError as error:
-        raise ConfigError([_syntax(str(path), error)]) from error
+        raise ConfigError([_syntax(str(path), text, error)]) from error
     if not isinstance(loaded.tree, dict):
         what = "is empty" if loaded.tree in (None, "") else "is not a configuration"
         raise ConfigError([loaded.fault((), what, "it should hold sections such as site, ports, formats, parts, outputs")])
@@ -188,12 +188,12 @@ def _refused(event: Any, what: str, right: str = "") -> yaml.MarkedYAMLError:
     return yaml.MarkedYAMLError(problem=f"{what}\n{right}", problem_mark=event.start_mark)
 
 
-def _syntax(file: str, error: yaml.YAMLError) -> Fault:
+def _syntax(file: str, text: str, error: yaml.YAMLError) -> Fault:
     mark = getattr(error, "problem_mark", None)
     problem = getattr(error, "problem", None) or getattr(error, "reason", None) or str(error).splitlines()[0]
     line, column = (mark.line + 1, mark.column + 1) if mark else (1, 1)
     what, _, right = problem.partition("\n")
-    if "cannot start any token" in what and r"\t" in what.replace("\t", r"\t"):
+    if "tab" in what or (mark and text[mark.index:mark.index + 1] == "\t"):
         return Fault(file, line, column, "a tab stands where YAML allows only spaces", "indent with spaces")
     if "\n" not in problem:
         what, right = f"is not YAML: {what}", "check indentation, quotes and colons here and in the line above"

@@ -109,8 +109,13 @@ class Cursor:
         """The content of the file by which the folder is known."""
         self._save(sentinel=sentinel)
 
+    def forget_file(self, file: str) -> None:
+        """The reader has taken a growing file; a new one of its name may be begun."""
+        self._save(grown={name: length for name, length in self._state.grown.items() if name != file})
+
     def forget_folder(self) -> None:
-        """The folder is a new one: a batch about to be handed over to the old one comes again."""
+        """The folder is a new one: its sentinel is made anew; a batch about to be handed over comes again."""
+        self.settle()
         self._save(sentinel="", pending=None, grown={})
 
     def settle(self) -> None:
@@ -136,27 +141,6 @@ class Cursor:
 def cursor_path(state: Path, output: str) -> Path:
     """STATE/outputs/NAME.cursor."""
     return state / "outputs" / f"{output}.cursor"
-
-
-def read_delivered(state: Path, output: str) -> int:
-    """How far an output has confirmed, read from beside; 0 where it never ran.  Raises StoppedByIO."""
-    found = _read(cursor_path(state, output))
-    return found.delivered if found else 0
-
-
-def adopt(state: Path, output: str, files: Files, patience_s: float = 5.0) -> None:
-    """Let the output take its folder for a new one: the remembered sentinel is forgotten, so that one is made anew.
-
-    A batch that was about to be handed over is handed over again.  Raises StoppedByIO: the output is still running.
-    """
-    began = time.monotonic()
-    lock_output(state, output, files, lambda: time.monotonic() - began > patience_s)
-    found = _read(cursor_path(state, output))
-    if found is not None:
-        try:
-            Cursor(cursor_path(state, output), output, found, files).forget_folder()
-        except OutputDown as error:
-            raise StoppedByIO(str(error)) from error
 
 
 def lock_output(state: Path, output: str, files: Files, gives_up: Callable[[], bool]) -> int:

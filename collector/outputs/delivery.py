@@ -55,10 +55,11 @@ class Delivery:
     """One output's delivery: `run` until stopped."""
 
     def __init__(self, name: str, kinds: tuple[str, ...], output: Output, reader: Reader, cursor: Cursor, refused: Refused,
-                 health: Health, signals: Signals, clock: Clock, waits: Waits = Waits()):
+                 health: Health, signals: Signals, clock: Clock, waits: Waits = Waits(), adopt: bool = False):
+        """`adopt`: a person has said that the output's folder is really a new one."""
         self._name, self._kinds, self._output, self._reader, self._cursor = name, kinds, output, reader, cursor
         self._refused, self._health, self._signals, self._clock = refused, health, signals, clock
-        self._is_open = False
+        self._adopt, self._is_open = adopt, False
         self._waiting: list[Any] = []            # looked at and wanted, in order of seq
         self._looked = cursor.delivered          # how far the journal has been looked at
         self._since_ns = 0                       # since when the oldest of them waits
@@ -103,6 +104,8 @@ class Delivery:
     def _finish_pending(self) -> None:
         """The batch that was about to be handed over when the last process ended comes first, as it was."""
         self._retrying(self._cursor.settle)
+        if self._adopt:
+            self._retrying(self._cursor.forget_folder)
         pending = self._cursor.pending
         if pending is not None:
             rows = self._rows_between(pending.first, pending.last)
@@ -126,8 +129,6 @@ class Delivery:
         while len(self._waiting) < self._output.records and (found := self._reader.rows(self._looked)):
             self._waiting += self._wanted(found)
             self._looked = found[-1].seq
-            if len(found) < _FEW:
-                break
         if was_idle:
             self._since_ns = self._clock.steady_ns()
 
@@ -162,7 +163,7 @@ class Delivery:
         tries = self._retrying.statistics.get("attempt_number", 1)
         if tries > 1:
             log.info("output-up", output=self._name, tries=tries)
-        self._health.delivered()
+        self._health.delivered(bool(batch.rows))
         self._handed_over_ns = self._since_ns = self._clock.steady_ns()
         self._waiting = [row for row in self._waiting if row.seq > batch.through]
         self._looked = max(self._looked, batch.through)
@@ -224,5 +225,3 @@ class Delivery:
         if self._signals.wake.wait(wait_s):
             self._signals.stop.wait(_LOOK_AGAIN_S)       # a burst of commits is looked at once
 
-
-_FEW = 100

@@ -35,7 +35,11 @@ def begin(place: Place, batch: Batch) -> None:
     pending = Pending(publish=GROWING, file=path.name, first=batch.first, last=batch.last, through=batch.through,
                       length=len(content), sha256=digest(content), offset=offset)
     place.cursor.hold(pending)
-    _write(place, path, offset, content)
+    try:
+        _write(place, path, offset, content)
+    except FileNotFoundError:                      # taken in this very moment: not a byte of the batch was written
+        place.cursor.release()
+        raise
 
 
 def finish(place: Place, pending: Pending, batch: Batch) -> bool:
@@ -55,28 +59,19 @@ def finish(place: Place, pending: Pending, batch: Batch) -> bool:
 
 def _end(place: Place, path: Path) -> int:
     """Where the file ends, made if there is none: only ever where we left it."""
-    known = place.cursor.grown.get(path.name, 0)
-    length = _length(path)
-    if length is None:                             # not there: never was, or the reader has taken it
+    known, length = place.cursor.grown.get(path.name, 0), _length(path)
+    if length is None:                             # never was, or the reader has taken it
+        if known:
+            place.cursor.forget_file(path.name)
         place.files.write_new(path, b"")
         return 0
-    if length == known or length == 0:
-        return _empty_is_new(place, path, known, length)
     if length > known:
         raise place.down(f"{path} has {length - known} bytes that this output did not write; only one may write to it. "
                          "Move the file away, and a new one is begun")
-    raise _shorter(place, path, known, length)
-
-
-def _empty_is_new(place: Place, path: Path, known: int, length: int) -> int:
-    if length == 0 and known:
-        raise _shorter(place, path, known, length)
+    if length < known:
+        raise place.down(f"{path} had {known} bytes and now has {length}; who has cut it? Move the file away, and a new "
+                         "one is begun with the records that come")
     return length
-
-
-def _shorter(place: Place, path: Path, known: int, length: int) -> Exception:
-    return place.down(f"{path} had {known} bytes and now has {length}; who has cut it? Move the file away, and a new one "
-                      "is begun with the records that come")
 
 
 def _tail(place: Place, path: Path, pending: Pending) -> bytes:

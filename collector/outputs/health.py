@@ -25,9 +25,11 @@ class Health:
         self._written: dict | None = None
         self._written_ns = 0
 
-    def delivered(self) -> None:
-        """A batch was handed over just now: nothing is wrong any more."""
-        self._said |= {"last-delivery": self._stamps.text(self._clock.wall_ns()), "error": "", "tries": 0}
+    def delivered(self, has_records: bool) -> None:
+        """A batch was handed over, or stepped over, just now: nothing is wrong any more."""
+        self._said |= {"error": "", "tries": 0}
+        if has_records:
+            self._said["last-delivery"] = self._stamps.text(self._clock.wall_ns())
 
     def down(self, error: str, tries: int) -> None:
         """A try has failed, the `tries`th in a row."""

@@ -181,7 +181,7 @@ class Opener(threading.Thread):
         """Nobody has the device any more: it, or what the configuration has put in its place, may be tried."""
         wanted.busy = False
         current = self._wanted.get(wanted.name)
-        if current is not None:
+        if current is not None and not current.is_open:
             current.busy = False
 
 
