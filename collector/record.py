@@ -81,6 +81,13 @@ class OverRange(Struct, frozen=True):
     sent: SentTime | None = None
 
 
+class Mark(Struct, frozen=True):
+    """A frame without a value that says something all the same: a sweep begins or ends, a scanner read a label."""
+
+    said: dict[str, str]
+    sent: SentTime | None = None
+
+
 class Unread(Struct, frozen=True):
     """A frame that no rule can read: a value, not an error.  `why` is for a person."""
 

@@ -18,8 +18,9 @@ from collector.config.examples import example_faults
 from collector.config.loader import Loaded, attempt, load, nearest
 from collector.errors import ConfigError, Fault
 from collector.frames.framer import Framing
-from collector.frames.parser import FormatRefused, FormatSpec, Parser, build_parser
 from collector.frames.checksum import Checksum
+from collector.frames.parser import FormatSpec, Parser, build_parser
+from collector.frames.refused import FormatRefused
 from collector.frames.sent_time import SentTimeSpec
 from collector.measuring.judge import Limits
 from collector.measuring.normalise import Characteristic

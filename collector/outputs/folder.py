@@ -41,8 +41,9 @@ class FolderSettings(Settings):
     @field_validator("folder")
     @classmethod
     def _absolute(cls, value: str) -> str:
-        if not os.path.isabs(value) or "\0" in value:
-            raise wrong(f"{value!r} is not a whole path", "write it from the root on, as in /srv/mes/inbox")
+        if not (os.path.isabs(value) or value.startswith(("./", "../"))) or "\0" in value:
+            raise wrong(f"{value!r} is not a whole path",
+                        "write it from the root on, as in /srv/mes/inbox (or from the configuration's folder, as in ../inbox)")
         return value
 
     @field_validator("kinds")

@@ -1,0 +1,101 @@
+"""Whatever step of a handover fails, or kills the process, or is where the power goes: every record exactly once."""
+
+import itertools
+
+import pytest
+
+from collector.outputs.cursor import Cursor, Pending
+from tests.faults.faulty_files import DEATHS, ERRORS, FaultyFiles
+from tests.faults.handover_bench import WAYS, Bench, journal_of, rows_over_midnight
+
+ROWS = 8
+EVERY_SEQ = list(range(1, ROWS + 1))
+SEALED = [way for way in WAYS if "sealed" in way]
+KILLS = [fault for fault in DEATHS if fault.startswith("dies")]
+
+
+@pytest.fixture
+def reader(tmp_path):
+    reader = journal_of(tmp_path / "journal", rows_over_midnight(ROWS))
+    yield reader
+    reader.close()
+
+
+@pytest.mark.parametrize("fault", ERRORS + DEATHS)
+@pytest.mark.parametrize("way", WAYS)
+def test_each_record_is_delivered_once_though_any_step_fails_and_the_process_starts_anew(tmp_path, reader, way, fault):
+    for n in itertools.count(1):
+        bench = Bench(tmp_path / str(n), reader, **WAYS[way])
+        files = FaultyFiles(n, fault)
+        bench.run_once(files)
+        bench.run_once()
+        assert (n, bench.found(), bench.hidden()) == (n, EVERY_SEQ, [])
+        if not files.hit:
+            assert n > 30
+            return
+
+
+@pytest.mark.parametrize("fault", ERRORS)
+@pytest.mark.parametrize("way", WAYS)
+def test_each_record_is_delivered_once_though_any_step_fails_and_the_process_goes_on(tmp_path, reader, way, fault):
+    for n in itertools.count(1):
+        bench = Bench(tmp_path / str(n), reader, **WAYS[way])
+        files = FaultyFiles(n, fault)
+        bench.run_until_delivered(files)
+        bench.run_once()
+        assert (n, bench.found(), bench.hidden()) == (n, EVERY_SEQ, [])
+        if not files.hit:
+            return
+
+
+@pytest.mark.parametrize("fault", ERRORS + tuple(KILLS))
+@pytest.mark.parametrize("way", SEALED)
+def test_a_reader_that_takes_each_sealed_file_at_once_gets_each_record_once(tmp_path, reader, way, fault):
+    for n in itertools.count(1):
+        bench = Bench(tmp_path / str(n), reader, **WAYS[way])
+        files = FaultyFiles(n, fault, after_step=bench.take)
+        bench.run_once(files)
+        bench.take()
+        bench.run_once(FaultyFiles(after_step=bench.take))
+        bench.take()
+        assert (n, bench.found(), bench.names()) == (n, EVERY_SEQ, [])
+        if not files.hit:
+            return
+
+
+@pytest.mark.parametrize("way", ["csv-sealed-checksum", "csv-growing"])
+def test_a_second_death_while_recovering_from_the_first_changes_nothing(tmp_path, reader, way):
+    for n in itertools.count(1):
+        for m in range(1, 12):
+            bench = Bench(tmp_path / f"{n}-{m}", reader, **WAYS[way])
+            files = FaultyFiles(n, "dies-half-way")
+            bench.run_once(files)
+            bench.run_once(FaultyFiles(m, "power-after"))
+            bench.run_once()
+            assert (n, m, bench.found(), bench.hidden()) == (n, m, EVERY_SEQ, [])
+        if not files.hit:
+            return
+
+
+class Forgetful(Cursor):
+    """A cursor without step 2: it does not say what is about to be handed over."""
+
+    def hold(self, pending: Pending) -> None:
+        return
+
+
+@pytest.mark.parametrize("way", ["csv-sealed", "jsonl-growing"])
+def test_without_the_pending_batch_in_the_cursor_this_harness_finds_a_fault(tmp_path, reader, way):
+    wrong = []
+    for n in itertools.count(1):
+        bench = Bench(tmp_path / str(n), reader, Forgetful, **WAYS[way])
+        files = FaultyFiles(n, "dies-after", after_step=bench.take if way in SEALED else lambda: None)
+        bench.run_once(files)
+        if way in SEALED:
+            bench.take()
+        bench.run_once()
+        if bench.found() != EVERY_SEQ:
+            wrong.append(n)
+        if not files.hit:
+            break
+    assert wrong
