@@ -270,7 +270,8 @@ def _port(name: str, port: models.Port, form: models.Format, parser: Parser, cha
             channels.setdefault(inner, {})[one.part] = one
     device = str(Path(os.path.abspath(beside / port.device))) if port.device[0] == "." else port.device
     line = LineSettings(device=device, baud=port.baud, bits=port.character.bits, parity=port.character.parity,
-                        stop=port.character.stop, flow=port.flow, dtr=port.dtr, rts=port.rts)
+                        stop=port.character.stop, flow=port.flow, dtr=port.dtr, rts=port.rts,
+                        marks=port.length is None)      # a mark would count as bytes of a fixed length
     return PortPlan(name=name, line=line, framing=framing(port), parser=parser, encoding=port.encoding,
                     is_deviation=form.reads == "deviation", channels=channels, request=port.request, silent_ms=port.silent)
 

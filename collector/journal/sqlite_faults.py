@@ -19,8 +19,13 @@ def primary_code(error: sqlite3.Error) -> int:
 
 
 def translated(error: sqlite3.Error, path: object) -> CollectorError:
-    """JournalFull: wait and try again.  StoppedByIO: a person must act.  JournalFailed: never again on this file."""
+    """JournalFull: wait and try again.  StoppedByIO: a person must act.  JournalFailed: never again on this file.
+
+    An error of the Python module itself is a bug of ours and is raised as it is.
+    """
     code = primary_code(error)
+    if not code:
+        raise error
     if code == _FULL:
         return JournalFull(f"no room for the journal {path}")
     if code in (_BUSY, _LOCKED):

@@ -80,6 +80,8 @@ def open_port(name: str, line: LineSettings) -> RemotePort:
 def _why(identity: str, fault: BaseException | None) -> str:
     """The cause in words, from whichever exception of the chain says it."""
     while fault is not None:
+        if isinstance(fault, UnicodeError):
+            return in_words(identity, fault)
         if isinstance(fault, ValueError):
             return f"{identity}: what stands behind the ? is not known; ign_set_control is, for servers that need it"
         if isinstance(fault, TimeoutError) or isinstance(fault, OSError) and fault.errno not in (None, errno.EINVAL):

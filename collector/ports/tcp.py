@@ -44,7 +44,7 @@ def open_port(name: str, line: LineSettings) -> TcpPort:
     host, port, identity = address(name, line.device)
     try:
         link = socket.create_connection((host, port), timeout=CONNECT_S)
-    except OSError as fault:
+    except (OSError, UnicodeError) as fault:
         raise PortLost(name, in_words(identity, fault)) from fault
     try:
         keep_watch(link)
@@ -80,7 +80,7 @@ def in_words(identity: str, fault: BaseException | None) -> str:
     """Why the connection can't be had or is gone; None: the far end closed it."""
     if fault is None:
         return f"the far end {identity} closed the connection"
-    if isinstance(fault, socket.gaierror):
+    if isinstance(fault, (socket.gaierror, UnicodeError)):
         return f"the name in {identity} is not known to this network"
     number = getattr(fault, "errno", None)
     if isinstance(fault, TimeoutError) or number == errno.ETIMEDOUT:

@@ -29,7 +29,7 @@ PROVEN_NS = 10_000_000_000
 _LOOK_EVERY_S = 1.0
 _LOG_EACH = 100
 _LOCAL_WAIT = wait_exponential(multiplier=0.25, max=1.7) + wait_random(0, 0.3)
-_NETWORK_WAIT = wait_exponential(multiplier=0.5, max=13.5) + wait_random(0, 1.5)
+_NETWORK_WAIT = wait_exponential(multiplier=0.5, max=14) + wait_random(0, 1)
 _RETRYING = Retrying()
 
 

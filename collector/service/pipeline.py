@@ -69,12 +69,12 @@ class Pipeline:
         return rows
 
     def _read(self, frame: Frame) -> list[Row]:
-        data, error = unmark(frame.data) if self.marked else (frame.data, False)
-        if error:
-            return [self._unread(frame, Unread(LINE_ERROR, _FAULTS[LINE_ERROR]))]
+        if self.marked and b"\xff" in frame.data:
+            data, error = unmark(frame.data)
+            frame = Frame(data, frame.wall_ns, frame.fault or (LINE_ERROR if error else ""), frame.discarded)
         if frame.fault:
             return [self._unread(frame, Unread(frame.fault, _FAULTS[frame.fault]))]
-        found = self.plan.parser.parse(data)
+        found = self.plan.parser.parse(frame.data)
         if isinstance(found, Unread):
             return [self._unread(frame, found)]
         first = self._numbering.next_seq

@@ -87,15 +87,18 @@ class Bench:
     def run_until_delivered(self, files: Files) -> None:
         """One process, that goes on after faults by itself."""
         delivery = self.build(files, stop=False)
-        thread = threading.Thread(target=delivery.run)
+        thread = threading.Thread(target=self._stop_when_delivered)
         thread.start()
+        delivery.run()
+        thread.join()
+
+    def _stop_when_delivered(self) -> None:
         deadline = time.monotonic() + 10
         while self.cursor.delivered < self.reader.last() and time.monotonic() < deadline:
             self.signals.wake.set()
             time.sleep(0.0005)
         self.signals.stop.set()
         self.signals.wake.set()
-        thread.join()
 
     def error(self) -> str:
         """What the output says is wrong."""

@@ -8,7 +8,7 @@ from collector.outputs.cursor import Cursor, Pending
 from tests.faults.faulty_files import DEATHS, ERRORS, FaultyFiles
 from tests.faults.handover_bench import WAYS, Bench, journal_of, rows_over_midnight
 
-ROWS = 8
+ROWS = 5
 EVERY_SEQ = list(range(1, ROWS + 1))
 SEALED = [way for way in WAYS if "sealed" in way]
 KILLS = [fault for fault in DEATHS if fault.startswith("dies")]

@@ -1,0 +1,78 @@
+"""The hand-over between the ports' threads and the worker."""
+
+import threading
+import time
+
+from collector.record import Chunk
+from collector.service.handover import HandOver, PortClosed
+
+
+def chunk(n: int, size: int = 1) -> Chunk:
+    return Chunk("bore-column", b"x" * size, n, n)
+
+
+def test_items_come_out_in_the_order_in_which_they_were_put():
+    handover = HandOver()
+    items = [chunk(1), PortClosed("bore-column", 2, "unplugged"), chunk(3)]
+    for item in items:
+        handover.put(item)
+    assert handover.take_all(0) == items
+    assert handover.take_all(0) == []
+
+
+def test_it_is_full_by_bytes_and_empty_again_once_taken():
+    handover = HandOver(most_bytes=10_000)
+    handover.put(chunk(1, 5_000))
+    assert not handover.full
+    handover.put(chunk(2, 5_000))
+    assert handover.full
+    handover.put(chunk(3))                            # full or not, nothing is refused
+    assert len(handover.take_all(0)) == 3
+    assert not handover.full
+
+
+def test_many_tiny_items_fill_it_as_well():
+    handover = HandOver(most_bytes=10_000)
+    for n in range(100):
+        handover.put(chunk(n))
+    assert handover.full
+
+
+def test_taking_waits_for_what_comes_later():
+    handover = HandOver()
+    threading.Timer(0.05, handover.put, [chunk(7)]).start()
+    assert handover.take_all(10) == [chunk(7)]
+
+
+def test_taking_from_nothing_ends_after_the_timeout():
+    began = time.monotonic()
+    assert HandOver().take_all(0.05) == []
+    assert 0.04 < time.monotonic() - began < 5
+
+
+def test_waking_ends_a_wait_and_is_used_up_by_it():
+    handover = HandOver()
+    threading.Timer(0.05, handover.wake).start()
+    began = time.monotonic()
+    assert handover.take_all(10) == []
+    assert time.monotonic() - began < 5
+    began = time.monotonic()
+    handover.take_all(0.05)
+    assert time.monotonic() - began > 0.04
+
+
+def test_nothing_is_lost_or_swapped_between_two_fast_threads():
+    handover, taken = HandOver(), []
+
+    def put_all() -> None:
+        for n in range(20_000):
+            handover.put(n)
+
+    putting = threading.Thread(target=put_all)
+    putting.start()
+    while len(taken) < 20_000:
+        some = handover.take_all(5)
+        assert some, "nothing came for five seconds"
+        taken += some
+    putting.join()
+    assert taken == list(range(20_000))
