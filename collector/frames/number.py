@@ -1,44 +1,53 @@
-"""Numbers as columns send them, digit for digit.
+"""Read a value's text as an exact decimal, strictly.
 
-Knows: sign, blanks behind it, decimal point or comma, implied decimals, scale.  ASCII digits only; no exponent, no
-underscore, no infinity.
-Must not know: units.
+Knows: ASCII digits, one sign, one decimal mark, decimals that the column leaves out, a factor.
+Must not know: frames, units, what the number is a size of.
+
+Nothing is guessed: no exponent, no grouping, no other script's digits, no not-a-number.  Digits stay as sent.
 """
 
 import re
 from collections.abc import Callable
-from decimal import Context, Decimal
+from decimal import Context, Decimal, Inexact
 
 from collector.record import NUMBER, Unread, escape
 
 MOST_DIGITS = 18
-_EXACT = Context(prec=60)
+_EXACT = Context(prec=200, traps=[Inexact])
+_MARKED = {mark: re.compile(rf"([+-]?)[ \t]*([0-9]*)(?:{re.escape(mark)}([0-9]*))?", re.ASCII) for mark in ".,"}
+_WHOLE = re.compile(r"([+-]?)[ \t]*([0-9]+)", re.ASCII)
 
 
-def build_number(decimal: str, implied_decimals: int, scale: Decimal | None) -> Callable[[bytes], Decimal | Unread]:
-    """A function: the text of a value -> its exact number, or Unread."""
-    mark = re.escape(decimal.encode())
-    body = rb"[0-9]+" if implied_decimals else rb"[0-9]+(?:" + mark + rb"[0-9]*)?|" + mark + rb"[0-9]+"
-    shape = re.compile(rb"([+-]?) *(" + body + rb")")
-    comma = decimal == ","
+def build_number(decimal: str = ".", implied_decimals: int = 0, scale: Decimal | None = None) -> Callable[[str], Decimal | Unread]:
+    """A reader of value texts (blanks around them stripped) -> the exact decimal, or Unread with reason `number`."""
 
-    def read(text: bytes) -> Decimal | Unread:
-        found = shape.fullmatch(text)
-        if not found or len(found[2]) > MOST_DIGITS + 1:
-            return Unread(NUMBER, _why(text, decimal, implied_decimals))
-        digits = found[2].replace(b",", b".") if comma else found[2]
-        value = Decimal((found[1] + digits).decode("ascii"))
-        if implied_decimals:
-            value = value.scaleb(-implied_decimals, _EXACT)
-        return value if scale is None else _EXACT.multiply(value, scale)
+    def as_written(text: str) -> Decimal | Unread:
+        found = match(text)
+        if not found:
+            return _unread(text, decimal)
+        sign, whole, part = found.groups("")
+        if not 0 < len(whole) + len(part) <= MOST_DIGITS:
+            return _unread(text, decimal)
+        return Decimal(f"{sign}{whole}.{part}")
 
-    return read
+    def with_implied(text: str) -> Decimal | Unread:
+        found = whole_match(text)
+        if not found or len(found[2]) > MOST_DIGITS:
+            return _unread(text, "")
+        return Decimal(f"{found[1]}{found[2]}E-{implied_decimals}")
+
+    def scaled(text: str) -> Decimal | Unread:
+        value = read(text)
+        return value if isinstance(value, Unread) else _EXACT.multiply(value, scale)
+
+    match, whole_match = _MARKED[decimal].fullmatch, _WHOLE.fullmatch
+    read = with_implied if implied_decimals else as_written
+    return read if scale is None else scaled
 
 
-def _why(text: bytes, decimal: str, implied_decimals: int) -> str:
-    if not text.strip():
-        return "there is no value"
-    shown = escape(text[:40])
-    if implied_decimals:
-        return f"{shown!r} is not whole digits with {implied_decimals} implied decimals"
-    return f"{shown!r} is not a plain number with {decimal!r} and at most {MOST_DIGITS} digits"
+def _unread(text: str, mark: str) -> Unread:
+    shown = escape(text[:40].encode("utf-8", "surrogateescape"), "utf-8")
+    if len(re.findall("[0-9]", text)) > MOST_DIGITS:
+        return Unread(NUMBER, f"{shown!r} has more than {MOST_DIGITS} digits")
+    rule = f"a sign, digits and at most one {mark!r}" if mark else "a sign and digits without a decimal mark"
+    return Unread(NUMBER, f"{shown!r} is not a number of {rule}")

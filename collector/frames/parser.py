@@ -1,33 +1,37 @@
-"""Read a frame by a format of the configuration: its readings as sent.
+"""Read a frame by its format: readings as sent, or why there are none.
 
-Knows: patterns, delimited fields, fixed positions; over-range texts; what the groups are called.  The envelope
-(checksum, encoding) is checked before the letter is read.
-Must not know: units' meaning, ports, clocks, limits.
+Knows: the order of the checks (checksum, encoding, over-range, match, number), the groups and what a format must have.
+Must not know: ports, clocks, what a unit means, what a reading is compared with.
+
+No bytes make `parse` raise: a frame that can't be read is a value, `Unread`.
 """
 
-import difflib
-from collections.abc import Callable
+import codecs
+from collections import Counter
 from decimal import Decimal
 
 from msgspec import Struct
 
 from collector.frames.checksum import Checksum, build_checksum
+from collector.frames.fields import SKIPPED, build_fields, build_positions
 from collector.frames.number import build_number
-from collector.frames.pattern import build_pattern
-from collector.frames.refused import FormatRefused
+from collector.frames.pattern import Cut, Texts, build_pattern
+from collector.frames.refused import FormatRefused, one_of
 from collector.frames.sent_time import SentTimeSpec, build_sent_time
-from collector.record import ENCODING, NO_MATCH, Mark, OverRange, Reading, SentTime, Unread, escape
+from collector.record import ENCODING, NO_MATCH, Mark, OverRange, Reading, Unread, escape
 
 GROUPS = ("value", "unit", "channel", "status", "time", "serial", "lot", "operator", "part", "master", "kind")
-MARKS = ("sweep-start", "sweep-end")
-
-Found = Reading | OverRange | Mark
-Groups = dict[str, bytes]
-Split = Callable[[bytes], "list[Groups] | Unread"]
+KINDS = ("measurement", "master", "sweep-start", "sweep-end")
+_MARKS = ("sweep-start", "sweep-end")
+_BLANKS = " \t\r\n\v\f"
+_ASCII = bytes(range(1, 128))
 
 
 class FormatSpec(Struct, frozen=True, kw_only=True):
-    """A format as configured: one of `pattern`, `delimiter` with `fields`, `positions` (from 1, both ends included)."""
+    """One format, read in one of three ways: `pattern`; `delimiter` with `fields`; `positions` (from 1, both ends in).
+
+    `unit` is what the frame does not say.  `context_only`: it serves a context port and needs no `value`.
+    """
 
     name: str
     pattern: str = ""
@@ -48,173 +52,161 @@ class FormatSpec(Struct, frozen=True, kw_only=True):
 
 
 class Parser:
-    """Reads frames by one format; the same frame always gives the same."""
+    """Reads the frames of one format.  Holds nothing of a frame once it is read."""
 
-    def __init__(self, spec: FormatSpec):
-        self.spec = spec
-        self._split = _split_by(spec)
-        self._checked = build_checksum(spec.checksum) if spec.checksum else None
+    def __init__(self, spec: FormatSpec, names: tuple[str, ...], cut: Cut):
+        at = {name: index for index, name in enumerate(names)}
+        self.spec, self._cut = spec, cut
+        self._verified = build_checksum(spec.checksum) if spec.checksum else None
         self._number = build_number(spec.decimal, spec.implied_decimals, spec.scale)
-        self._time = build_sent_time(spec.time) if spec.time else None
-        self._over_range = frozenset(text.strip().encode(spec.encoding) for text in spec.over_range)
-        self._is_ascii = spec.encoding == "ascii"
+        self._sent_time = build_sent_time(spec.time) if spec.time else None
+        self._over_range = {text.strip(_BLANKS): text for text in spec.over_range}
+        self._over_range_frames = {text.encode(spec.encoding): text for text in self._over_range}
+        self._value, self._unit, self._time, self._kind = (at.get(name) for name in ("value", "unit", "time", "kind"))
+        self._said = [(index, name) for name, index in at.items() if name not in ("value", "unit", "time", "kind")]
 
-    def parse(self, data: bytes) -> list[Found] | Unread:
-        """What the frame says: at least one reading, over-range or mark; or Unread with its reason.  Never raises."""
-        if self._checked:
-            inner = self._checked(data)
-            if isinstance(inner, Unread):
-                return inner
-            data = inner
-        if b"\0" in data or not (data.isascii() or self._decodes(data)):
-            return Unread(ENCODING, f"holds bytes that are no {self.spec.encoding} text; are speed and parity right?")
-        if self._over_range and data.strip() in self._over_range:
-            return [OverRange(self._text(data), {})]
-        groups = self._split(data)
-        if isinstance(groups, Unread):
-            return groups
+    def parse(self, data: bytes) -> list[Reading | OverRange | Mark] | Unread:
+        """What the frame says, in the order it says it; or why nothing in it can be believed."""
+        if self._verified:
+            data = self._verified(data)
+            if isinstance(data, Unread):
+                return data
+        if not data.isascii() or b"\0" in data:
+            fault = _undecodable(data, self.spec.encoding)
+            if fault:
+                return fault
+        if self._over_range_frames:
+            text = self._over_range_frames.get(data.strip())
+            if text is not None:
+                return [OverRange(text, {})]
+        rows = self._cut(data)
+        if isinstance(rows, Unread):
+            return rows
         found = []
-        for one in groups:
-            read = self._read(one)
-            if isinstance(read, Unread):
-                return read
-            found.append(read)
+        for texts in rows:
+            one = self._one(texts)
+            if isinstance(one, Unread):
+                return one
+            found.append(one)
         return found
 
-    def _read(self, groups: Groups) -> Found | Unread:
-        said = self._said(groups)
-        if isinstance(said, Unread):
-            return said
-        sent = self._sent(groups.get("time", b""))
-        if isinstance(sent, Unread):
-            return sent
-        text = groups.get("value", b"").strip()
-        if not text and (said.get("kind") in MARKS or self.spec.context_only):
-            return Mark(said, sent)
-        if text in self._over_range:
-            return OverRange(self._text(text), said, sent)
-        value = self._number(text)
-        if isinstance(value, Unread):
-            return value
-        unit = groups.get("unit", b"").strip()
-        return Reading(value, self._text(unit) if unit else self.spec.unit, said, sent)
-
-    def _said(self, groups: Groups) -> dict[str, str] | Unread:
+    def _one(self, texts: Texts) -> Reading | OverRange | Mark | Unread:
         said = {}
-        for name, text in groups.items():
-            if name in ("value", "unit", "time"):
-                continue
-            text = text.strip()
-            if text:
-                said[name] = self._text(text)
-        if "kind" in said:
-            kind = self.spec.kinds.get(said["kind"])
-            if kind is None:
-                return Unread(NO_MATCH, f"kind {said['kind']!r} is not known; kinds are {', '.join(self.spec.kinds)}")
-            said["kind"] = kind
-        return said
+        for at, name in self._said:
+            text = texts[at]
+            if text and (text := self._shown(text)):
+                said[name] = text
+        if self._kind is not None and (kind := (texts[self._kind] or "").strip(_BLANKS)):
+            if kind not in self.spec.kinds:
+                return Unread(NO_MATCH, f"kind {self._shown(kind)!r} is not known; known are {', '.join(self.spec.kinds)}")
+            said["kind"] = self.spec.kinds[kind]
+        sent = None
+        if self._time is not None and (time := (texts[self._time] or "").strip(_BLANKS)):
+            sent = self._sent_time(time)
+            if isinstance(sent, Unread):
+                return sent
+        value = texts[self._value] if self._value is not None else None
+        value = value.strip(_BLANKS) if value is not None else None
+        if value in self._over_range:
+            return OverRange(value, said, sent)
+        if not value and (self.spec.context_only or said.get("kind") in _MARKS):
+            return Mark(said, sent)
+        if value is None:
+            return Unread(NO_MATCH, "the frame says no value")
+        number = self._number(value)
+        if isinstance(number, Unread):
+            return number
+        unit = self._shown(texts[self._unit] or "") if self._unit is not None else ""
+        return Reading(number, unit or self.spec.unit, said, sent)
 
-    def _sent(self, text: bytes) -> SentTime | Unread | None:
-        if self._time is None or not text.strip():
-            return None
-        shown = self._text(text.strip())
-        return self._time(shown) or Unread(NO_MATCH, f"time {shown!r} is not as {self.spec.time.format!r} says")
-
-    def _decodes(self, data: bytes) -> bool:
-        if self._is_ascii:
-            return False
-        try:
-            data.decode(self.spec.encoding)
-        except UnicodeDecodeError:
-            return False
-        return True
-
-    def _text(self, data: bytes) -> str:
-        return escape(data, self.spec.encoding)
+    def _shown(self, text: str) -> str:
+        text = text.strip(_BLANKS)
+        if text.isprintable() and "\\" not in text:
+            return text
+        return escape(text.encode(self.spec.encoding, "surrogateescape"), self.spec.encoding)
 
 
 def build_parser(spec: FormatSpec) -> Parser:
-    """The parser of a format.  Raises FormatRefused, naming the key, for one that can't be used."""
-    return Parser(spec)
+    """The parser of a format.  Raises FormatRefused: what is wrong, what would be right, and the key it is about."""
+    _check_texts(spec)
+    names, cut, key = _cutter(spec)
+    _check_names(spec, names, key)
+    return Parser(spec, names, cut)
 
 
-def _split_by(spec: FormatSpec) -> Split:
+def _cutter(spec: FormatSpec) -> tuple[tuple[str, ...], Cut, str]:
+    ways = [key for key in ("pattern", "delimiter", "positions") if getattr(spec, key)]
+    if len(ways) != 1:
+        raise FormatRefused(f"a frame is read in {len(ways)} ways ({', '.join(ways) or 'none given'})",
+                            "give one of pattern, delimiter with fields, positions", ways[-1] if ways else "pattern")
     if spec.pattern:
-        return _by_pattern(spec)
+        return *build_pattern(spec.pattern, spec.encoding, spec.repeat, spec.decimal), "pattern"
     if spec.delimiter:
-        return _by_fields(spec)
-    return _by_positions(spec)
-
-
-def _by_pattern(spec: FormatSpec) -> Split:
-    pattern = build_pattern(spec.pattern, spec.encoding)
-    names = list(pattern.groupindex)
-    _check_names(spec, "pattern", names)
-    alone = spec.pattern.endswith("$") and not spec.pattern.endswith(r"\$")
-
-    def groups(match: object) -> Groups:
-        return {name: text for name, text in match.groupdict().items() if text is not None}
-
-    def every(data: bytes) -> list[Groups] | Unread:
-        found = [groups(match) for match in pattern.finditer(data)]
-        return found or Unread(NO_MATCH, "the pattern is nowhere in the frame")
-
-    def one(data: bytes) -> list[Groups] | Unread:
-        match = pattern.search(data)
-        if match is None:
-            return Unread(NO_MATCH, "the pattern is nowhere in the frame")
-        if not alone and pattern.search(data, max(match.end(), match.start() + 1)):
-            return Unread(NO_MATCH, "two readings in a frame where one is expected; set repeat, or anchor the pattern")
-        return [groups(match)]
-
-    return every if spec.repeat else one
-
-
-def _by_fields(spec: FormatSpec) -> Split:
-    named = [name for name in spec.fields if name != "-"]
-    _check_names(spec, "fields", named)
-    delimiter, width = spec.delimiter.encode(spec.encoding), len(spec.fields)
-
-    def split(data: bytes) -> list[Groups] | Unread:
-        texts = data.split(delimiter)
-        count = len(texts)
-        if count != width and not (spec.repeat and count % width == 0):
-            return Unread(NO_MATCH, f"{count} fields where {width} are expected")
-        return [{name: text for name, text in zip(spec.fields, texts[at:at + width]) if name != "-"}
-                for at in range(0, count, width)]
-
-    return split
-
-
-def _by_positions(spec: FormatSpec) -> Split:
-    _check_names(spec, "positions", list(spec.positions))
+        return *build_fields(spec.delimiter, spec.fields, spec.encoding, spec.repeat), "fields"
     if spec.repeat:
-        raise FormatRefused("repeat", "positions stand for one reading a frame", "leave repeat out, or use a pattern")
-    spans = {name: slice(first - 1, last) for name, (first, last) in spec.positions.items()}
-    least = spans["value"].start + 1 if "value" in spans else 1
-
-    def split(data: bytes) -> list[Groups] | Unread:
-        text = data.decode(spec.encoding)              # positions are characters; it was seen to decode
-        if len(text) < least:
-            return Unread(NO_MATCH, f"{len(text)} characters; the value begins at {least}")
-        return [{name: text[span].encode(spec.encoding) for name, span in spans.items()}]
-
-    return split
+        raise FormatRefused("positions can't repeat", "leave repeat out, or use pattern or delimiter", "repeat")
+    return *build_positions(spec.positions, spec.encoding), "positions"
 
 
-def _check_names(spec: FormatSpec, key: str, names: list[str]) -> None:
+def _check_texts(spec: FormatSpec) -> None:
+    _check_encoding(spec.encoding)
+    if spec.decimal not in (".", ","):
+        raise FormatRefused(f"{spec.decimal!r} is no decimal mark", "write . or ,", "decimal")
+    if spec.delimiter == spec.decimal:
+        raise FormatRefused(f"the delimiter is the decimal mark, {spec.decimal!r}", "they must differ", "delimiter")
+    if spec.scale is not None and (not spec.scale.is_finite() or not spec.scale):
+        raise FormatRefused(f"scale {spec.scale} would leave nothing of a value", "write a factor, as in 0.001", "scale")
+    for key, texts in (("over-range", spec.over_range), ("delimiter", (spec.delimiter,))):
+        for text in texts:
+            try:
+                text.encode(spec.encoding)
+            except UnicodeError:
+                raise FormatRefused(f"{text!r} is not in the port's encoding, {spec.encoding}", "set the port's encoding", key) from None
+
+
+def _check_encoding(encoding: str) -> None:
+    """Marks and digits are looked for as bytes, so ASCII has to be one byte a character in any encoding."""
+    try:
+        sound = codecs.decode(_ASCII, encoding) == _ASCII.decode() and _ASCII.decode().encode(encoding) == _ASCII
+    except (LookupError, ValueError, TypeError):
+        sound = False
+    if not sound:
+        raise FormatRefused(f"encoding {encoding!r} is not one that a column can send", "write ascii, latin-1, cp1252 or utf-8",
+                            "encoding")
+
+
+def _check_names(spec: FormatSpec, names: tuple[str, ...], key: str) -> None:
     for name in names:
         if name not in GROUPS:
-            close = difflib.get_close_matches(name, GROUPS, n=1)
-            right = f"did you mean {close[0]!r}?" if close else f"known are {', '.join(GROUPS)}"
-            raise FormatRefused(key, f"{name!r} is nothing a reading says", right)
-        if names.count(name) > 1:
-            raise FormatRefused(key, f"{name!r} stands twice", "name each once")
-    if "value" not in names and not spec.context_only:
-        written = "(?P<value>…)" if key == "pattern" else "value"
-        raise FormatRefused(key, "says nowhere which text is the value", f"name it {written}")
-    if "kind" in names and not spec.kinds:
-        raise FormatRefused(key, "takes a kind from the frame, but kinds does not say what it means", "add kinds: {TEXT: master}")
-    if "time" in names and spec.time is None:
-        raise FormatRefused(key, "takes a time from the frame, but time does not say how it is written",
-                            "add time: {format: '%Y-%m-%d %H:%M:%S', zone: Europe/Berlin}")
+            raise FormatRefused(f"{name!r} is nothing a reading says", one_of(name, GROUPS), key)
+    name, times = Counter(names).most_common(1)[0] if names else ("", 0)
+    if times > 1:
+        raise FormatRefused(f"{name!r} stands twice", f"name each once; {SKIPPED} skips a field", key)
+    if not names or "value" not in names and not spec.context_only:
+        shown = "(?P<value>…)" if key == "pattern" else "value"
+        what = "says nowhere which text is the value" if not spec.context_only else "names no text"
+        raise FormatRefused(what, f"name it {shown}", key)
+    for group, given, wanted in (("time", spec.time, "time"), ("kind", spec.kinds, "kinds")):
+        if group in names and not given:
+            raise FormatRefused(f"the group {group!r} needs {wanted}", _WANTED[wanted], key)
+        if given and group not in names:
+            raise FormatRefused(f"{wanted} is given, but no group {group!r}", f"name the group, or leave {wanted} out", wanted)
+    for text, kind in spec.kinds.items():
+        if kind not in KINDS:
+            raise FormatRefused(f"there is no kind {kind!r}", one_of(kind, KINDS), f"kinds.{text}")
+
+
+_WANTED = {"time": 'add time: {format: "%Y-%m-%d %H:%M:%S", zone: Europe/Berlin}',
+           "kinds": "add kinds: {RING: master, PART: measurement}, with the texts that the column sends"}
+
+
+def _undecodable(data: bytes, encoding: str) -> Unread | None:
+    """Why the bytes are no text; a NUL never is (a broken line reads as one)."""
+    at = data.find(b"\0")
+    if at < 0:
+        try:
+            data.decode(encoding)
+            return None
+        except UnicodeError as error:
+            at = getattr(error, "start", 0)
+    return Unread(ENCODING, f"byte {data[at]:#04x} at place {at + 1} is no {encoding} text")

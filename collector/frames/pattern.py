@@ -1,31 +1,142 @@
-"""User patterns, on RE2: linear in the length of the frame whatever the pattern.  The only importer of re2.
+"""Cut a frame into texts by the user's pattern.
 
-Must not know: what a group means.
+Knows: RE2 (linear time whatever the pattern and the bytes), what it refuses, and when a match tears a number apart.
+Must not know: what the texts mean, except that the one named `value` is a number.
+
+Runs on bytes, so that `\\d` means 0 to 9 only; without look-around and back-references, which RE2 does not have.
 """
 
-from typing import Any
+import re
+from collections.abc import Callable
 
 import re2
 
 from collector.frames.refused import FormatRefused
+from collector.record import NO_MATCH, NUMBER, Unread, escape
 
-re2.set_fallback_notification(re2.FALLBACK_EXCEPTION)     # never the standard engine, which can hang on a frame
+re2.set_fallback_notification(re2.FALLBACK_EXCEPTION)    # never the standard engine, which one bad frame can freeze
+
+Texts = tuple[str | None, ...]
+"""What a frame says, in the order of the format's names; None: the frame left it out."""
+
+Cut = Callable[[bytes], list[Texts] | Unread]
+
+_CLASS = re.compile(r"\\.|\[\^?\]?(?:\\.|\[:\w+:\]|[^\]\\])*\]", re.DOTALL)
+_NONE = Unread(NO_MATCH, "the pattern is nowhere in the frame")
+_RIGHT = (
+    (re.compile(r"\(\?<?[=!]"), "look-around is not taken (it can make matching endless): match what stands there instead"),
+    (re.compile(r"\(\?P=|\\[1-9]"), "back-references are not taken (they can make matching endless): write the text again"),
+    (re.compile(r"\(\?<[^=!]"), "groups are written (?P<value>...)"),
+    (re.compile(r"\(\?>|[*+?}]\+"), "atomic and possessive parts are not taken: leave the ?> or the second + out"),
+    (re.compile(r"\{[0-9,]*[0-9]{4,}"), "a repetition goes up to 1000: write + or *; a frame has an end anyway"),
+)
 
 
-def build_pattern(text: str, encoding: str) -> Any:
-    """A compiled pattern on bytes.  Raises FormatRefused, in words, for what RE2 can't do."""
+def build_pattern(text: str, encoding: str, repeat: bool, decimal: str) -> tuple[tuple[str, ...], Cut]:
+    """The pattern's group names in order, and the cutter.  Raises FormatRefused, key `pattern`."""
     try:
-        return re2.compile(text.encode(encoding))
-    except UnicodeEncodeError as error:
-        raise FormatRefused("pattern", f"holds {text[error.start]!r}, which {encoding} can't send",
-                            "set the port's encoding") from error
-    except (re2.error, ValueError, RuntimeError) as error:
-        raise FormatRefused("pattern", f"can't be used: {error}", _hint(text)) from error
+        pattern = re2.compile(_on_bytes(text, encoding))
+    except (re2.error, re2.RegexError) as error:
+        raise _refused(text, error) from error
+    numbers = pattern.groupindex
+    names = tuple(sorted(numbers, key=numbers.get))
+    written = re.findall(r"\(\?P<(\w+)>", re.sub(r"\\.", "", text))
+    if len(written) > len(names):
+        twice = next((name for name in written if written.count(name) > 1), written[0])
+        raise FormatRefused(f"{twice!r} stands twice", "name each once", "pattern")
+    return names, _searched(pattern, [numbers[name] for name in names], encoding, repeat, decimal)
 
 
-def _hint(text: str) -> str:
-    if any(mark in text for mark in ("(?=", "(?!", "(?<=", "(?<!")):
-        return "look-around is not taken (it can make matching endless): match what stands there instead"
-    if any(f"\\{digit}" in text for digit in "123456789") or "(?P=" in text:
-        return "back-references are not taken (they can make matching endless): write the text again"
-    return "see RE2's syntax; groups are written (?P<value>…)"
+def _searched(pattern: "re2.Pattern", numbers: list[int], encoding: str, repeat: bool, decimal: str) -> Cut:
+    search = pattern.search
+    torn = _torn(decimal) if "value" in pattern.groupindex else lambda *_: None
+    named_only = len(numbers) == pattern.groups
+
+    def texts(found: "re2.Match") -> Texts:
+        groups = found.groups() if named_only else [found.group(number) for number in numbers]
+        return tuple([None if one is None else one.decode(encoding, "surrogateescape") for one in groups])
+
+    def one(data: bytes) -> list[Texts] | Unread:
+        found = search(data)
+        if found is None:
+            return _NONE
+        start, end = found.span()
+        if end < len(data):
+            other = search(data, end)
+            if other is not None:
+                return Unread(NO_MATCH, f"two readings where one was expected: {_shown(found)} and {_shown(other)}; "
+                                        "anchor the pattern, or say repeat: true")
+        if start > 0 or end < len(data):
+            fault = torn(found, data[:start], data[end:])
+            if fault:
+                return fault
+        return [texts(found)]
+
+    def every(data: bytes) -> list[Texts] | Unread:
+        matches = list(pattern.finditer(data))
+        if not matches:
+            return _NONE
+        edges = [0, *[edge for found in matches for edge in found.span()], len(data)]
+        for at, found in enumerate(matches):
+            fault = torn(found, data[edges[2 * at]:edges[2 * at + 1]], data[edges[2 * at + 2]:edges[2 * at + 3]])
+            if fault:
+                return fault
+        return [texts(found) for found in matches]
+
+    return every if repeat else one
+
+
+def _torn(decimal: str) -> Callable[["re2.Match", bytes, bytes], Unread | None]:
+    """Whether a match takes a part of a number for the whole: digits, a sign or an exponent beside it are left out.
+
+    `12.018` out of `12.0185`, or `0.005` out of `-0.005`, would be a wrong size that looks right.
+    """
+    mark = decimal.encode()
+    digit_before, sign_before, part_before = (re.compile(rule).search for rule in (
+        rb"[0-9]\Z", rb"[+-][ \t]*\Z", rb"[0-9]" + re.escape(mark) + rb"\Z"))
+    digit_after, part_after = (re.compile(rule).match for rule in (rb"[0-9]|[eE][+-]?[0-9]", re.escape(mark) + rb"[0-9]"))
+
+    def torn(found: "re2.Match", before: bytes, after: bytes) -> Unread | None:
+        value = found.group("value")
+        if not value or value[-1] not in b"0123456789.,":
+            return None
+        whole = mark not in value
+        left = found.start("value") == found.start() and value[0] not in b"+-" and (
+            digit_before(before) or sign_before(before) or whole and part_before(before))
+        right = found.end("value") == found.end() and (digit_after(after) or whole and part_after(after))
+        if not left and not right:
+            return None
+        context = before[-12:] + value + after[:12]
+        return Unread(NUMBER, f"the pattern takes {escape(value)!r} out of {escape(context)!r}, which may be another number")
+
+    return torn
+
+
+def _shown(found: "re2.Match") -> str:
+    return repr(escape(found.group()[:40]))
+
+
+def _on_bytes(text: str, encoding: str) -> bytes:
+    """The pattern in the bytes of the wire; a character of several bytes becomes a group, so that `µ?` means µ or none."""
+    if text.isascii():
+        return text.encode()
+    classes = [found.span() for found in _CLASS.finditer(text) if found[0][0] == "["]
+    return b"".join(_bytes_of(char, encoding, any(start < at < end for start, end in classes)) for at, char in enumerate(text))
+
+
+def _bytes_of(char: str, encoding: str, in_class: bool) -> bytes:
+    try:
+        code = char.encode(encoding)
+    except UnicodeError:
+        raise FormatRefused(f"{char!r} is not in the port's encoding, {encoding}", "set the port's encoding", "pattern") from None
+    if len(code) == 1:
+        return code
+    if in_class:
+        raise FormatRefused(f"{char!r} is several bytes in {encoding}, so it can't stand in [...]",
+                            f"write (?:{char}|...) instead of [{char}...]", "pattern")
+    return b"(?:" + re.escape(code) + b")"
+
+
+def _refused(text: str, error: Exception) -> FormatRefused:
+    right = next((right for rule, right in _RIGHT if rule.search(text)), "see RE2's syntax; check brackets and backslashes")
+    return FormatRefused(f"can't be used: {error}", right, "pattern")

@@ -1,5 +1,6 @@
 """SQLite's errors in our words, by what the caller does next."""
 
+import os
 import sqlite3
 
 from collector.errors import CollectorError, JournalFailed, JournalFull, StoppedByIO
@@ -49,7 +50,7 @@ def check_identity(db: sqlite3.Connection, path: object) -> bool:
     application, = db.execute("PRAGMA application_id").fetchone()
     version, = db.execute("PRAGMA user_version").fetchone()
     tables, = db.execute("SELECT count(*) FROM sqlite_schema").fetchone()
-    if (application, version, tables) == (0, 0, 0):
+    if (application, version, tables) == (0, 0, 0) and holds_nothing(db, path):
         return False
     if application != APPLICATION_ID:
         raise StoppedByIO(f"{path} is not a journal of the collector")
@@ -57,6 +58,12 @@ def check_identity(db: sqlite3.Connection, path: object) -> bool:
         raise StoppedByIO(f"the journal {path} was made by a newer collector (its schema is {version}, this one knows "
                           f"{SCHEMA}); run the newer one")
     return True
+
+
+def holds_nothing(db: sqlite3.Connection, path: object) -> bool:
+    """Whether nothing was ever written: SQLite takes any short file for an empty database, and would write over it."""
+    pages, = db.execute("PRAGMA page_count").fetchone()
+    return bool(pages) or os.stat(str(path)).st_size == 0
 
 
 def set_pragma(db: sqlite3.Connection, name: str, value: object, expected: object) -> None:

@@ -16,6 +16,7 @@ import termios
 from contextlib import suppress
 
 import serial
+import serial.rfc2217
 
 from collector.errors import PortLost
 from collector.ports import LineSettings
@@ -172,6 +173,20 @@ def _in_words(line: LineSettings, fault: BaseException) -> str:
     return f"{device}: {os.strerror(number) if number else fault}"
 
 
+class _Client(serial.rfc2217.Serial):
+    """pyserial's RFC 2217 client, without two faults of it."""
+
+    def close(self) -> None:
+        link = self._socket
+        super().close()                      # forgets the socket unclosed where the far end was quicker
+        if link is not None:
+            link.close()
+
+    def _telnet_process_subnegotiation(self, suboption: bytes) -> None:
+        with suppress(TypeError):            # an answer to what was not asked (of a shared line) would end the thread
+            super()._telnet_process_subnegotiation(suboption)
+
+
 class RemoteLine:
     """pyserial's RFC 2217 client, read without its two losses.
 
@@ -179,11 +194,11 @@ class RemoteLine:
     the queue is read here, and bounded: when it is full the bytes stay with the far end.
     """
 
-    def __init__(self, client: serial.SerialBase):
+    def __init__(self, client: _Client):
         self._client = client
-        self._thread, self._link, self._bytes = client._thread, client._socket, client._read_buffer
+        self._thread, self._bytes = client._thread, client._read_buffer
         self._bytes.maxsize = _REMOTE_QUEUE
-        keep_watch(self._link)
+        keep_watch(client._socket)
 
     def read(self, wait_s: float) -> bytes | None:
         """What has arrived; empty after `wait_s` without anything; None once the connection has ended."""
@@ -212,7 +227,6 @@ class RemoteLine:
             self._bytes.get_nowait()         # pyserial's thread may wait for room
         with suppress(*_FAILURES):
             self._client.close()
-        self._link.close()
 
 
 def open_remote(line: LineSettings) -> RemoteLine:
@@ -220,7 +234,8 @@ def open_remote(line: LineSettings) -> RemoteLine:
 
     Raises OSError: its cause is the socket's own fault, or there is none where the far end does not agree.
     """
-    client = serial.serial_for_url(line.device, do_not_open=True)
+    client = _Client()
+    client.port = line.device
     try:
         _give_settings(client, line)
         client.open()

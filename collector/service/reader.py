@@ -29,6 +29,7 @@ log = structlog.get_logger()
 _READ_BYTES = 65536
 _LONGEST_WAIT_S = 1.0
 _FULL_WAIT_S = 0.02
+_LOG_EACH = 100
 _PAUSE_S, _BUSY_NS = 0.002, 5_000_000
 _LAST_READ_NS = 500_000_000
 
@@ -48,6 +49,7 @@ class _Open:
         self.since_ns = 0
         self.bytes = 0
         self.asked = 0                       # how many asking times have passed
+        self.unsent = 0                      # in a row
 
 
 class Reader(threading.Thread):
@@ -90,8 +92,10 @@ class Reader(threading.Thread):
         """Read what waits on every port, close them, end.  Returns once that is done, within a second."""
         self._stopping.set()
         self._order(lambda: None)
-        if self.ident is not None:
-            self.join(1.0)
+        if self.ident is None:               # it was never started
+            self._give_back()
+            return
+        self.join(1.0)
 
     def _order(self, order: Callable[[], None]) -> None:
         self._orders.append(order)
@@ -191,8 +195,11 @@ class Reader(threading.Thread):
             return
         try:
             one.port.write(data)
+            one.unsent = 0
         except BlockingIOError:
-            log.warning("not-sent", port=name, cause="the line takes nothing now")
+            one.unsent += 1
+            if one.unsent == 1 or one.unsent % _LOG_EACH == 0:
+                log.warning("not-sent", port=name, cause="the line takes nothing now", times=one.unsent)
         except OSError as fault:
             self._lose(one, one.port.explain(fault))
 

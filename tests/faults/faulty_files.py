@@ -38,7 +38,7 @@ class FaultyFiles(Files):
                 self._undo.append((path.parent, lambda: path.unlink(missing_ok=True)))
         try:
             self._step(step)
-        except OSError:
+        except BaseException:
             for fd in made:
                 os.close(fd)
             raise

@@ -11,7 +11,6 @@ from decimal import Decimal
 from pathlib import Path
 
 from collector.clock import SystemClock
-from collector.errors import OutputDown
 from collector.files import Files
 from collector.journal import Journal, JournalReader, Row
 from collector.outputs import OUTPUTS
@@ -57,9 +56,10 @@ class Bench:
     """The output `mes` of site `cell-4` in a folder of its own."""
 
     def __init__(self, place: Path, reader: JournalReader, cursor: type[Cursor] = Cursor, **settings: object):
+        """`settings` as in the configuration, and `kind`."""
         self.state, self.folder, self.reader, self._cursor = place / "state", place / "inbox", reader, cursor
         for folder in (self.state / "outputs", self.folder):
-            folder.mkdir(parents=True)
+            folder.mkdir(parents=True, exist_ok=True)
         self.kind = settings.pop("kind")
         self.settings = {"folder": str(self.folder), "records": "3", "every": "0 s", **settings}
         self.taken: list[bytes] = []
@@ -87,14 +87,14 @@ class Bench:
     def run_until_delivered(self, files: Files) -> None:
         """One process, that goes on after faults by itself."""
         delivery = self.build(files, stop=False)
-        thread = threading.Thread(target=self._stop_when_delivered)
+        thread = threading.Thread(target=self._stop_when_delivered, args=(self.reader.last(),))
         thread.start()
         delivery.run()
         thread.join()
 
-    def _stop_when_delivered(self) -> None:
+    def _stop_when_delivered(self, last: int) -> None:
         deadline = time.monotonic() + 10
-        while self.cursor.delivered < self.reader.last() and time.monotonic() < deadline:
+        while self.cursor.delivered < last and time.monotonic() < deadline:
             self.signals.wake.set()
             time.sleep(0.0005)
         self.signals.stop.set()
@@ -140,12 +140,3 @@ class Bench:
         assert lines[0][:2] == ["seq", "id"]
         assert {len(line) for line in lines} == {len(lines[0])}
         return [int(line[0]) for line in lines[1:]]
-
-
-def down(act: object) -> str:
-    """The words of the OutputDown that this raises."""
-    try:
-        act()
-    except OutputDown as error:
-        return str(error)
-    raise AssertionError("it did not say that it is down")

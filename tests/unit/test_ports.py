@@ -338,8 +338,8 @@ def test_only_urls_are_network_ports():
 class RemoteColumn:
     """A far end that speaks RFC 2217: once it is asked it sends its answer, and closes where it should."""
 
-    def __init__(self, server: socket.socket, answer: bytes, closes: bool):
-        self._server, self._answer, self._closes = server, answer, closes
+    def __init__(self, server: socket.socket, answer: bytes, closes: bool, unasked: bytes = b""):
+        self._server, self._answer, self._closes, self._unasked = server, answer, closes, unasked
         self.line = serial.serial_for_url("loop://")
         self._thread = threading.Thread(target=self._serve, daemon=True)
         self._thread.start()
@@ -351,6 +351,7 @@ class RemoteColumn:
         self._link, _ = self._server.accept()
         with self._link:
             protocol = serial.rfc2217.PortManager(self.line, self)
+            self._link.sendall(self._unasked)
             while got := self._link.recv(1024):
                 if b"".join(protocol.filter(got)):
                     self._link.sendall(b"".join(protocol.escape(self._answer)))
@@ -394,7 +395,8 @@ def test_closing_a_remote_line_that_nobody_reads_ends_its_threads_within_a_secon
     RemoteColumn(listener, b"+12.018 mm\r\n" * 200_000, closes=False)
     port = open_port("bore-column", LineSettings(device=url(listener, "rfc2217")))
     port.write(b"?")
-    assert until(lambda: _waiting(port.fd) >= 60_000)                              # the pipe is full, the pump waits
+    assert until(lambda: _waiting(port.fd) >= 30_000, within_s=20)                 # far more comes than a pipe holds
+    assert until(lambda: not select.select([], [_other_end(port.fd)], [], 0)[1], within_s=20)   # the pump waits for room
     began = time.monotonic()
     port.close()
     assert time.monotonic() - began < 0.1
@@ -402,8 +404,43 @@ def test_closing_a_remote_line_that_nobody_reads_ends_its_threads_within_a_secon
     assert time.monotonic() - began < 1.0
 
 
+def _other_end(fd: int) -> int:
+    """The write end of a pipe of this process."""
+    pipe = os.readlink(f"/proc/self/fd/{fd}")
+    return next(int(name) for name in os.listdir("/proc/self/fd") if int(name) != fd
+                and os.path.lexists(f"/proc/self/fd/{name}") and os.readlink(f"/proc/self/fd/{name}") == pipe)
+
+
 def _waiting(fd: int) -> int:
     return struct.unpack("i", fcntl.ioctl(fd, termios.FIONREAD, b"\0\0\0\0"))[0]
+
+
+@pyserial_names_its_thread_in_an_old_way
+def test_an_answer_to_what_was_not_asked_loses_no_remote_line(listener):
+    speed = b"\xff\xfa\x2c\x65" + (9600).to_bytes(4, "big") + b"\xff\xf0"       # another user of the line has set it
+    RemoteColumn(listener, b"+12.018 mm\r\n", closes=False, unasked=speed)
+    port = open_port("bore-column", LineSettings(device=url(listener, "rfc2217")))
+    port.write(b"?")
+    assert read_bytes(port, 12) == b"+12.018 mm\r\n"
+    port.close()
+
+
+@pyserial_names_its_thread_in_an_old_way
+def test_fifty_remote_lines_leave_no_thread_and_no_descriptor(listener):
+    before = open_files(), threads()
+
+    def ten() -> None:
+        with socket.create_server(("127.0.0.1", 0)) as server:
+            for _ in range(10):
+                RemoteColumn(server, b"", closes=False)
+                open_port("bore-column", LineSettings(device=url(server, "rfc2217"))).close()
+
+    five = [threading.Thread(target=ten) for _ in range(5)]
+    for one in five:
+        one.start()
+    for one in five:
+        one.join()
+    assert until(lambda: (open_files(), threads()) == before), (threads() - before, open_files() - before[0])
 
 
 @pyserial_names_its_thread_in_an_old_way

@@ -1,0 +1,64 @@
+"""`collector simulate SCENARIO`: stand-in columns that send invented readings at wire speed."""
+
+import os
+import signal
+from argparse import ArgumentParser, ArgumentTypeError, Namespace
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, BinaryIO
+
+from collector.clock import SystemClock
+from collector.errors import StoppedByIO
+from collector.settings import duration_ms
+from collector.simulator.play import Player, line_of, play, players
+from collector.simulator.scenario import read_scenario
+
+
+def add_arguments(parser: ArgumentParser) -> None:
+    parser.add_argument("scenario", type=Path, metavar="SCENARIO", help="which columns send what, and where")
+    parser.add_argument("--for", dest="lasts_ms", type=_time, metavar="TIME",
+                        help="end after this time, as in 20s (default: at SIGINT or SIGTERM)")
+    parser.add_argument("--seed", type=int, metavar="N",
+                        help="instead of the scenario's: the same seed sends the same bytes")
+    parser.add_argument("--sent", type=Path, metavar="FILE", help="write down what was sent, as JSON lines")
+
+
+def run(args: Namespace) -> int:
+    scenario = read_scenario(args.scenario)
+    wake, waken = os.pipe()
+    os.set_blocking(waken, False)
+    asked: list[int] = []
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, lambda number, _: asked.append(number))
+    signal.set_wakeup_fd(waken, warn_on_full_buffer=False)
+    columns = players(scenario, scenario.seed if args.seed is None else args.seed)
+    try:
+        for column in columns:
+            print(f"{column.name}: {column.wire.where}", flush=True)
+        _play(args, columns, asked, wake)
+    finally:
+        for column in columns:
+            column.wire.close()
+    for column in columns:
+        print(column.summary(), flush=True)
+    return 0
+
+
+def _play(args: Namespace, columns: list[Player], asked: list[int], wake: int) -> None:
+    try:
+        with open(args.sent or os.devnull, "wb") as sent:
+            play(columns, SystemClock(), lasts_ns=None if args.lasts_ms is None else args.lasts_ms * 1_000_000,
+                 stopped=lambda: bool(asked), wake=wake, note=_noting(sent), flush=sent.flush)
+    except OSError as fault:
+        raise StoppedByIO(f"{fault.filename or args.sent or 'a wire'}: {fault.strerror}") from fault
+
+
+def _noting(sent: BinaryIO) -> Callable[[dict[str, Any]], object]:
+    return lambda told: sent.write(line_of(told))
+
+
+def _time(text: str) -> int:
+    try:
+        return duration_ms(text)
+    except ValueError:
+        raise ArgumentTypeError(f"{text!r} is not a time; write 20s, 500ms, 5min") from None

@@ -1,0 +1,138 @@
+"""What tests share: a cell with real pseudo-terminals, a real daemon and real folders; waiting with a deadline."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+import tty
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+
+def pytest_addoption(parser):
+    parser.addoption("--long", action="store_true", help="run the long forms too")
+
+
+def pytest_collection_modifyitems(config, items):
+    if not config.getoption("--long"):
+        for item in items:
+            if "long" in item.keywords:
+                item.add_marker(pytest.mark.skip(reason="the long form: run with --long"))
+
+
+def wait_for(look: Callable[[], object], what: str, seconds: float = 10.0) -> object:
+    """Poll until `look` gives something true; fail with `what` after the deadline."""
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        found = look()
+        if found:
+            return found
+        time.sleep(0.02)
+    raise AssertionError(f"not within {seconds} s: {what}")
+
+
+class Column:
+    """The far end of a line: a pseudo-terminal whose slave lies behind a link, so that it can be pulled and put back."""
+
+    def __init__(self, link: Path):
+        self.link = link
+        self.master = -1
+        self.plug()
+
+    def plug(self) -> None:
+        self.master, self.slave = os.openpty()
+        tty.setraw(self.slave)
+        self.link.unlink(missing_ok=True)
+        self.link.symlink_to(os.ttyname(self.slave))
+
+    def send(self, data: bytes) -> None:
+        while data:
+            data = data[os.write(self.master, data[:4096]):]
+
+    def pull(self) -> None:
+        if self.master >= 0:
+            self.link.unlink(missing_ok=True)
+            os.close(self.slave)
+            os.close(self.master)
+            self.master = -1
+
+
+class Cell:
+    """One collector under test, with its configuration, state and inbox in a folder."""
+
+    def __init__(self, folder: Path):
+        self.folder, self.inbox, self.config = folder, folder / "inbox", folder / "cell.yaml"
+        self.inbox.mkdir()
+        self.columns: dict[str, Column] = {}
+        self.daemon: subprocess.Popen | None = None
+        self.log = folder / "log.jsonl"
+
+    def column(self, name: str) -> Column:
+        self.columns[name] = Column(self.folder / f"tty-{name}")
+        return self.columns[name]
+
+    def configure(self, text: str) -> None:
+        self.config.write_text(text, encoding="utf-8")
+
+    def command(self, *words: str, **options) -> subprocess.CompletedProcess:
+        return subprocess.run([sys.executable, "-m", "collector", *words], capture_output=True, text=True, timeout=60, **options)
+
+    def start(self, *words: str) -> None:
+        with open(self.log, "ab") as log:
+            self.daemon = subprocess.Popen([sys.executable, "-m", "collector", "run", str(self.config), *words],
+                                           stderr=log, stdout=subprocess.DEVNULL)
+
+    def open(self, ports: int = 1) -> None:
+        """Wait until so many ports are open now."""
+        wait_for(lambda: self.status() and self.is_of_daemon() and sum(
+            port["state"] == "open" for port in self.status()["ports"].values()) >= ports, f"{ports} open ports")
+
+    def is_of_daemon(self) -> bool:
+        return self.status().get("pid") == self.daemon.pid
+
+    def status(self) -> dict:
+        try:
+            return json.loads((self.folder / "state" / "status.json").read_bytes())
+        except (OSError, ValueError):
+            return {}
+
+    def stop(self, number: int = signal.SIGTERM, seconds: float = 10.0) -> int:
+        self.daemon.send_signal(number)
+        code = self.daemon.wait(seconds)
+        self.daemon = None
+        return code
+
+    def records(self, **wanted: str) -> list[dict]:
+        """The records of the growing output so far, by file name; only those with these fields."""
+        found = []
+        for path in sorted(self.inbox.glob("*.jsonl")):
+            whole = path.read_bytes().rpartition(b"\n")[0]
+            found += [json.loads(line) for line in whole.splitlines()]
+        return [one for one in found if all(one.get(key) == value for key, value in wanted.items())]
+
+    def wait_records(self, count: int, seconds: float = 15.0, **wanted: str) -> list[dict]:
+        wait_for(lambda: len(self.records(**wanted)) >= count, f"{count} records {wanted}; have {self.records(**wanted)[-3:]}", seconds)
+        return self.records(**wanted)
+
+    def end(self) -> None:
+        if self.daemon is not None:
+            self.daemon.kill()
+            self.daemon.wait()
+        for column in self.columns.values():
+            column.pull()
+
+
+@pytest.fixture
+def cell(tmp_path):
+    made = Cell(tmp_path)
+    yield made
+    made.end()
+
+
+@pytest.fixture
+def until():
+    return wait_for

@@ -1,0 +1,355 @@
+"""The reader thread on real pseudo-terminals."""
+
+import fcntl
+import os
+import resource
+import struct
+import termios
+import threading
+import time
+
+import pytest
+from collector.clock import SystemClock
+from collector.ports import LineSettings, open_port
+from collector.record import Chunk
+from collector.service.handover import HandOver, PortClosed, PortOpened
+from collector.service.reader import Reader, Request
+
+
+class HeldClock:
+    """Stands still until a test moves it."""
+
+    def __init__(self) -> None:
+        self.now_ns = 5_000_000_000
+
+    def wall_ns(self) -> int:
+        return 1_772_000_000_000_000_000 + self.now_ns
+
+    def steady_ns(self) -> int:
+        return self.now_ns
+
+
+class Column:
+    """The far end of a pseudo-terminal."""
+
+    def __init__(self) -> None:
+        self.master, self._slave = os.openpty()
+        self.device = os.ttyname(self._slave)
+        os.set_blocking(self.master, False)
+
+    def open(self):
+        return open_port("bore-column", LineSettings(device=self.device))
+
+    def send(self, data: bytes) -> None:
+        deadline = time.monotonic() + 5
+        while data:
+            assert time.monotonic() < deadline, "the line takes nothing more"
+            try:
+                data = data[os.write(self.master, data):]
+            except BlockingIOError:
+                time.sleep(0.001)
+
+    def asked(self) -> bytes:
+        try:
+            return os.read(self.master, 1000)
+        except BlockingIOError:
+            return b""
+
+    def heard(self, within_s: float = 0.05) -> bytes:
+        """What the column is asked within this time; what comes later shows in the next call."""
+        deadline = time.monotonic() + within_s
+        while not (data := self.asked()) and time.monotonic() < deadline:
+            time.sleep(0.001)
+        return data
+
+    def pull(self) -> None:
+        for fd in (self._slave, self.master):
+            if fd >= 0:
+                os.close(fd)
+        self._slave = self.master = -1
+
+
+class Taken:
+    """What has come through the hand-over so far."""
+
+    def __init__(self, handover: HandOver) -> None:
+        self._handover, self.items = handover, []
+
+    def until(self, true, within_s: float = 5.0):
+        deadline = time.monotonic() + within_s
+        while not true(self):
+            assert time.monotonic() < deadline, f"waited {within_s} s in vain; there is {self.items[-5:]}"
+            self.items += self._handover.take_all(0.01)
+        return self
+
+    def bytes(self, port: str = "bore-column") -> bytes:
+        return b"".join(item.data for item in self.items if isinstance(item, Chunk) and item.port == port)
+
+    def kinds(self) -> list[str]:
+        return [type(item).__name__ for item in self.items]
+
+    def count(self, kind: type) -> int:
+        return sum(isinstance(item, kind) for item in self.items)
+
+
+@pytest.fixture
+def column():
+    column = Column()
+    yield column
+    column.pull()
+
+
+@pytest.fixture
+def handover():
+    return HandOver()
+
+
+@pytest.fixture
+def taken(handover):
+    return Taken(handover)
+
+
+@pytest.fixture
+def reader(handover):
+    reader = Reader(handover, SystemClock())
+    reader.start()
+    yield reader
+    reader.stop()
+    assert not reader.is_alive()
+
+
+def waiting_bytes(fd: int) -> int:
+    return struct.unpack("i", fcntl.ioctl(fd, termios.FIONREAD, b"\0\0\0\0"))[0]
+
+
+def until(true, within_s: float = 5.0) -> bool:
+    deadline = time.monotonic() + within_s
+    while not true():
+        if time.monotonic() > deadline:
+            return False
+        time.sleep(0.005)
+    return True
+
+
+def test_what_a_column_sends_comes_behind_the_opening_of_its_port(reader, taken, column):
+    reader.adopt("bore-column", column.open())
+    column.send(b"+12.018 mm\r\n")
+    taken.until(lambda t: t.bytes() == b"+12.018 mm\r\n")
+    opened = taken.items[0]
+    assert isinstance(opened, PortOpened)
+    assert (opened.port, opened.identity, opened.marked) == ("bore-column", column.device, True)
+
+
+def test_ports_are_kept_apart(reader, taken, column):
+    other = Column()
+    reader.adopt("bore-column", column.open())
+    reader.adopt("face-column", other.open())
+    for n in range(100):
+        column.send(b"bore %d\r\n" % n)
+        other.send(b"face %d\r\n" % n)
+    bore, face = (b"".join(b"%s %d\r\n" % (name, n) for n in range(100)) for name in (b"bore", b"face"))
+    taken.until(lambda t: (t.bytes("bore-column"), t.bytes("face-column")) == (bore, face))
+    other.pull()
+
+
+def test_chunks_carry_the_times_of_the_clock_handed_in(handover, taken, column):
+    clock = HeldClock()
+    reader = Reader(handover, clock)
+    reader.start()
+    reader.adopt("bore-column", column.open())
+    column.send(b"A")
+    taken.until(lambda t: t.bytes() == b"A")
+    assert taken.items[-1] == Chunk("bore-column", b"A", clock.wall_ns(), clock.steady_ns())
+    reader.stop()
+
+
+def test_a_pulled_cable_closes_the_port_and_tells_who_opened_it(reader, taken, column):
+    told = []
+    reader.adopt("bore-column", column.open(), told.append)
+    column.send(b"+12.018 mm\r\n")
+    taken.until(lambda t: t.bytes() == b"+12.018 mm\r\n")
+    column.pull()
+    taken.until(lambda t: t.count(PortClosed) == 1)
+    closed = taken.items[-1]
+    assert until(lambda: told == [closed])
+    assert closed.cause == f"unplugged: {column.device} is gone"
+    assert closed.bytes == 12 and closed.open_ns > 0
+
+
+def test_two_hundred_pulls_merge_no_bytes_and_leak_nothing(reader, taken):
+    def one_pull(n: int) -> None:
+        column = Column()
+        reader.adopt("bore-column", column.open())
+        column.send(b"%03d " % n)
+        taken.until(lambda t: t.bytes().endswith(b"%03d " % n))
+        column.pull()
+        taken.until(lambda t: t.count(PortClosed) == n + 1)
+
+    one_pull(0)
+    before = len(os.listdir("/proc/self/fd")), threading.active_count()
+    for n in range(1, 200):
+        one_pull(n)
+    assert (len(os.listdir("/proc/self/fd")), threading.active_count()) == before
+    assert taken.kinds() == ["PortOpened", "Chunk", "PortClosed"] * 200
+    assert [item.data for item in taken.items if isinstance(item, Chunk)] == [b"%03d " % n for n in range(200)]
+
+
+def test_a_full_hand_over_leaves_the_bytes_in_the_kernel_and_loses_none(column):
+    handover = HandOver(most_bytes=1000)
+    reader, taken = Reader(handover, SystemClock()), Taken(handover)
+    reader.start()
+    port = column.open()
+    reader.adopt("bore-column", port)
+    sent = b"".join(b"%05d\r\n" % n for n in range(300))
+    column.send(sent[:1400])
+    assert until(lambda: handover.full)
+    column.send(sent[1400:])
+    assert until(lambda: waiting_bytes(port.fd) == len(sent) - 1400)      # nobody takes, so nobody reads
+    taken.until(lambda t: t.bytes() == sent)
+    reader.stop()
+
+
+def test_stopping_reads_what_still_waits_though_the_hand_over_is_full(column):
+    handover = HandOver(most_bytes=300)
+    reader, taken = Reader(handover, SystemClock()), Taken(handover)
+    reader.start()
+    port = column.open()
+    reader.adopt("bore-column", port)
+    column.send(b"A" * 200)
+    assert until(lambda: handover.full)
+    column.send(b"B" * 9000)
+    assert until(lambda: waiting_bytes(port.fd) > 0)
+    reader.stop()
+    assert handover.stopped.is_set()
+    taken.until(lambda t: t.bytes() == b"A" * 200 + b"B" * 9000)
+
+
+def test_stopping_ends_within_a_second_while_a_column_sends_without_end(handover, column):
+    reader = Reader(handover, SystemClock())
+    reader.start()
+    reader.adopt("bore-column", column.open())
+    ending = threading.Event()
+
+    def send_without_end() -> None:
+        while not ending.is_set():
+            try:
+                os.write(column.master, b"x" * 4096)
+            except OSError:
+                pass
+
+    sending = threading.Thread(target=send_without_end)
+    sending.start()
+    assert handover.take_all(5)
+    began = time.monotonic()
+    reader.stop()
+    assert not reader.is_alive() and time.monotonic() - began < 1.0
+    ending.set()
+    sending.join()
+
+
+def test_stopping_twice_or_before_starting_does_no_harm(handover):
+    Reader(handover, SystemClock()).stop()
+    reader = Reader(handover, SystemClock())
+    reader.start()
+    reader.stop()
+    reader.stop()
+    reader.write("bore-column", b"?")
+    assert not reader.is_alive()
+
+
+def test_a_released_port_gives_its_last_bytes_first(reader, taken, column):
+    reader.adopt("bore-column", column.open())
+    column.send(b"last")
+    reader.release("bore-column", "the configuration has changed")
+    taken.until(lambda t: t.count(PortClosed) == 1)
+    assert taken.bytes() == b"last"
+    assert taken.items[-1].cause == "the configuration has changed"
+    column.open().close()                             # it was given back
+
+
+def test_the_heartbeat_moves_on_a_quiet_line(reader, column):
+    reader.adopt("bore-column", column.open())
+    seen = reader.moved_ns
+    assert until(lambda: reader.moved_ns > seen)
+    seen = reader.moved_ns
+    assert until(lambda: reader.moved_ns > seen, within_s=3)
+
+
+def test_descriptors_beyond_a_thousand_are_read_as_well(handover, taken, column):
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    if hard != resource.RLIM_INFINITY and hard < 1200:
+        pytest.skip(f"only {hard} descriptors are allowed here")
+    resource.setrlimit(resource.RLIMIT_NOFILE, (max(soft, 1200), hard))
+    taking_up_room = [os.dup(column.master) for _ in range(1100)]
+    reader = Reader(handover, SystemClock())
+    try:
+        reader.start()
+        port = column.open()
+        assert port.fd >= 1024
+        reader.adopt("bore-column", port)
+        column.send(b"high")
+        taken.until(lambda t: t.bytes() == b"high")
+    finally:
+        reader.stop()
+        for fd in taking_up_room:
+            os.close(fd)
+        resource.setrlimit(resource.RLIMIT_NOFILE, (soft, hard))
+
+
+# --- columns that are asked
+
+
+@pytest.fixture
+def asking(handover, column):
+    """(clock, reader, asked_at): a port that is asked every 50 ms of a clock which stands still."""
+    clock = HeldClock()
+    reader = Reader(handover, clock)
+    reader.start()
+    reader.ask({"bore-column": Request(b"?\r", 50), "absent-column": Request(b"?\r", 10)})
+    reader.adopt("bore-column", column.open())
+    opened_ns = clock.now_ns
+    assert until(lambda: column.asked() == b"?\r")
+
+    def asked_at(ms: int) -> bytes:
+        """What the column is asked when the clock goes to this time since the opening."""
+        for now_ns in (opened_ns + ms * 1_000_000, opened_ns + ms * 1_000_000 + 1):
+            clock.now_ns = now_ns
+            reader.write("no-column", b"")            # wakes it
+            assert until(lambda: reader.moved_ns == clock.now_ns)
+        return column.heard()                         # a round has begun after one at this time: that one is over
+
+    yield reader, asked_at
+    reader.stop()
+
+
+def test_a_column_is_asked_at_multiples_of_its_time_without_drift(asking):
+    _, asked_at = asking
+    assert asked_at(49) == b""
+    assert asked_at(53) == b"?\r"
+    assert asked_at(99) == b""
+    assert asked_at(100) == b"?\r"                    # not 103: lateness does not add up
+
+
+def test_questions_that_were_missed_are_not_made_up_for(asking):
+    _, asked_at = asking
+    assert asked_at(260) == b"?\r"
+    assert asked_at(299) == b""
+    assert asked_at(300) == b"?\r"
+
+
+def test_another_question_takes_effect_from_its_next_time_on(asking):
+    reader, asked_at = asking
+    assert asked_at(50) == b"?\r"
+    reader.ask({"bore-column": Request(b"M\r", 1000)})
+    assert asked_at(999) == b""
+    assert asked_at(1000) == b"M\r"
+    reader.ask({})
+    assert asked_at(5000) == b""
+
+
+def test_a_column_that_takes_nothing_is_not_waited_for(reader, taken, column):
+    reader.adopt("bore-column", column.open())
+    for _ in range(100):
+        reader.write("bore-column", b"?" * 1000)      # nobody reads at the far end
+    column.send(b"still read")
+    taken.until(lambda t: t.bytes() == b"still read")
