@@ -20,6 +20,8 @@ def add_arguments(parser: ArgumentParser) -> None:
                         help="end after this time, as in 20s (default: at SIGINT or SIGTERM)")
     parser.add_argument("--seed", type=int, metavar="N",
                         help="instead of the scenario's: the same seed sends the same bytes")
+    parser.add_argument("--speed", type=_speed, metavar="X", default=1.0,
+                        help="parts come X times as fast (default 1); the line itself keeps its speed")
     parser.add_argument("--sent", type=Path, metavar="FILE", help="write down what was sent, as JSON lines")
 
 
@@ -31,7 +33,7 @@ def run(args: Namespace) -> int:
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda number, _: asked.append(number))
     signal.set_wakeup_fd(waken, warn_on_full_buffer=False)
-    columns = players(scenario, scenario.seed if args.seed is None else args.seed)
+    columns = players(scenario, scenario.seed if args.seed is None else args.seed, args.speed)
     try:
         for column in columns:
             print(f"{column.name}: {column.wire.where}", flush=True)
@@ -55,6 +57,16 @@ def _play(args: Namespace, columns: list[Player], asked: list[int], wake: int) -
 
 def _noting(sent: BinaryIO) -> Callable[[dict[str, Any]], object]:
     return lambda told: sent.write(line_of(told))
+
+
+def _speed(text: str) -> float:
+    try:
+        speed = float(text)
+    except ValueError:
+        speed = 0.0
+    if not 0.001 <= speed <= 1000:
+        raise ArgumentTypeError(f"{text!r} is not a number from 0.001 to 1000")
+    return speed
 
 
 def _time(text: str) -> int:

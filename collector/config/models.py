@@ -222,7 +222,7 @@ class Format(Settings):
     scale: Number | None = None
     over_range: list[Wire] = []
     checksum: Checksum | None = None
-    kinds: dict[str, Literal["measurement", "master", "sweep-start", "sweep-end"]] = {}
+    kinds: dict[str, Literal["measurement", "master"]] = {}
     time: FrameTime | None = None
     examples: list[Example] = []
 

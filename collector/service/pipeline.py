@@ -33,6 +33,9 @@ class Aim(Struct, frozen=True):
     flags: tuple[str, ...] = ()
 
 
+_NOTHING = Aim(None, {})
+
+
 class Pipeline:
     """The stages of one port.  Holds the unfinished frame and the counts; everything else comes from the plan."""
 
@@ -87,11 +90,11 @@ class Pipeline:
     def _one(self, frame: Frame, found: Reading | OverRange) -> Row:
         said = found.said
         aim = self._aim(said.get("channel", ""), said.get("part", ""))
+        if isinstance(found, OverRange):               # a whole-frame text names no channel: it is of the port as such
+            self.tally.over_range += 1
+            return self._row(OVER_RANGE, frame, found, aim or _NOTHING, {}, {"text": found.text})
         if aim is None:
             return self._unread(frame, Unread(CHANNEL, self._channels_known(said.get("channel", ""))))
-        if isinstance(found, OverRange):
-            self.tally.over_range += 1
-            return self._row(OVER_RANGE, frame, found, aim, {}, {"text": found.text})
         measured = normalise(found, self.plan.is_deviation, aim.characteristic)
         if isinstance(measured, Unread):
             return self._unread(frame, measured)
@@ -114,7 +117,7 @@ class Pipeline:
         if sent:
             more["column-time"] = _column_time(sent)
         judged = kind == MEASUREMENT
-        constants = aim.constants if judged or kind == OVER_RANGE else _names_only(aim.constants)
+        constants = aim.constants if judged else _names_only(aim.constants)
         return self._numbering.row(
             kind, frame.wall_ns, port=self.plan.name, channel=said.get("channel", ""), serial=said.get("serial", ""),
             lot=said.get("lot", ""), operator=said.get("operator", ""), flags=flags,

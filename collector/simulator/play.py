@@ -33,8 +33,8 @@ class Wire(Protocol):
     def write(self, data: bytes) -> int:
         """Send; returns how many bytes are lost."""
 
-    def ready(self, fd: int) -> int:
-        """Take what a descriptor has to be read; returns how many bytes sent before are lost by it."""
+    def ready(self, fd: int) -> tuple[int, bytes]:
+        """Take what a descriptor has; returns how many bytes sent before are lost by it, and what was heard."""
 
     def unread(self) -> int:
         """How many bytes a reader that has the line open would lose if it were closed now."""
@@ -46,13 +46,17 @@ class Wire(Protocol):
 class Player:
     """One column at play, and its counts."""
 
-    def __init__(self, name: str, column: Column, seed: int, wire: Wire):
+    def __init__(self, name: str, column: Column, seed: int, wire: Wire, speed: float = 1.0):
         self.name, self.wire = name, wire
         self.lines = self.bytes = self.lost = 0
         self._pacer = Pacer(column.baud, column.character)
         self._coming: Iterator[Sending] = sendings(name, column, seed)
         self._next = next(self._coming, None)
         self._lost_of_this = 0
+        self._speed = speed
+        self._request = (column.asked or "").encode("ascii")
+        self._heard = b""
+        self._asked_ns: int | None = None        # when the request came that is being answered
 
     @property
     def under_way(self) -> bool:
@@ -60,18 +64,35 @@ class Player:
         return not self._pacer.is_idle
 
     def due_ns(self, start_ns: int) -> int | None:
-        """When there is something to do next; None: never again."""
-        if self._next is None:
+        """When there is something to do next; None: never again, or not before it is asked."""
+        if self.under_way:
+            return self._pacer.free_ns
+        planned_ns = self._planned_ns(start_ns)
+        return None if planned_ns is None else max(planned_ns, self._pacer.free_ns)
+
+    def _planned_ns(self, start_ns: int) -> int | None:
+        if self._next is None or self._request and self._asked_ns is None:
             return None
-        return self._pacer.free_ns if self.under_way else max(start_ns + self._next.at_ns, self._pacer.free_ns)
+        return self._asked_ns if self._request else start_ns + int(self._next.at_ns / self._speed)
+
+    def hear(self, data: bytes, now_ns: int) -> None:
+        """Take what came from the reader: a request is answered, one that comes during an answer is missed."""
+        if not self._request:
+            return
+        self._heard += data
+        if self._request in self._heard and self._asked_ns is None:
+            self._asked_ns = now_ns
+        after = self._heard.rpartition(self._request)[2]
+        self._heard = after[max(0, len(after) - len(self._request) + 1):]
 
     def serve(self, start_ns: int, now_ns: int, note: Callable[[dict], None], *, begin: bool) -> None:
         """Send what is due by now; `begin`: whether new lines may be begun."""
         while self._next is not None:
             if not self.under_way:
-                if not begin or start_ns + self._next.at_ns > now_ns:
+                planned_ns = self._planned_ns(start_ns)
+                if not begin or planned_ns is None or planned_ns > now_ns:
                     return
-                self._pacer.put(self._next.data, start_ns + self._next.at_ns, now_ns)
+                self._pacer.put(self._next.data, planned_ns, now_ns)
             gone = self._pacer.take(now_ns)
             if gone:
                 lost = self.wire.write(gone)
@@ -87,6 +108,8 @@ class Player:
         self.lines += 1
         note(_told(self.name, self.lines, (self._pacer.free_ns - start_ns) / 1e9, sent, self._lost_of_this))
         self._next, self._lost_of_this = next(self._coming, None), 0
+        if self._next is None or self._next.at_ns != sent.at_ns:
+            self._asked_ns = None                # the lines of one moment are one answer
 
     def summary(self) -> str:
         """One line for a person."""
@@ -103,14 +126,14 @@ def _told(column: str, n: int, t: float, sent: Sending, lost: int) -> dict[str, 
     return told
 
 
-def players(scenario: Scenario, seed: int) -> list[Player]:
-    """The columns with their wires made.  Raises StoppedByIO, CollectorError; wires made so far are then given back."""
+def players(scenario: Scenario, seed: int, speed: float = 1.0) -> list[Player]:
+    """The columns with their wires made; planned times pass `speed` times as fast.  Raises StoppedByIO, CollectorError; wires made so far are then given back."""
     made: list[Player] = []
     try:
         for name, column in scenario.columns.items():
             wire = _wire(column)
             try:
-                made.append(Player(name, column, seed, wire))
+                made.append(Player(name, column, seed, wire, speed))
             except BaseException:
                 wire.close()
                 raise
@@ -143,7 +166,7 @@ def play(columns: list[Player], clock: Clock, *, lasts_ns: int | None, stopped: 
         selector.register(wake, selectors.EVENT_READ)
         while True:
             _watch(selector, columns)
-            _take_in(selector, columns, _wait_s(columns, start_ns, end_ns, clock.steady_ns()))
+            _take_in(selector, clock, _wait_s(columns, start_ns, end_ns, clock.steady_ns()))
             now_ns = clock.steady_ns()
             if stopped() and (end_ns is None or now_ns < end_ns):
                 end_ns = now_ns
@@ -185,12 +208,14 @@ def _watch(selector: selectors.BaseSelector, columns: list[Player]) -> None:
             selector.register(fd, selectors.EVENT_READ, column)
 
 
-def _take_in(selector: selectors.BaseSelector, columns: list[Player], wait_s: float | None) -> None:
+def _take_in(selector: selectors.BaseSelector, clock: Clock, wait_s: float | None) -> None:
     for key, _ in selector.select(wait_s):
         if key.data is None:
             os.read(key.fd, 512)
         else:
-            key.data.lost += key.data.wire.ready(key.fd)
+            lost, heard = key.data.wire.ready(key.fd)
+            key.data.lost += lost
+            key.data.hear(heard, clock.steady_ns())
 
 
 def line_of(told: dict[str, Any]) -> bytes:

@@ -57,18 +57,19 @@ class PtyWire:
         except BlockingIOError:
             return len(data)
 
-    def ready(self, fd: int) -> int:
-        """Take what a descriptor has; returns how many bytes sent before are lost by it."""
+    def ready(self, fd: int) -> tuple[int, bytes]:
+        """Take what a descriptor has; returns how many bytes sent before are lost by it, and what was heard."""
         if fd == self._master:
-            with suppress(BlockingIOError):
-                os.read(self._master, _READ_BYTES)           # a column does not listen
-            return 0
+            try:
+                return 0, os.read(self._master, _READ_BYTES)
+            except BlockingIOError:
+                return 0, b""
         was_open, data, at = self._open, os.read(self._watch, _READ_BYTES), 0
         while at < len(data):
             _, mask, _, length = _EVENT.unpack_from(data, at)
             at += _EVENT.size + length
             self._open = max(0, self._open + bool(mask & _IN_OPEN) - bool(mask & _IN_CLOSE))
-        return self._forget() if was_open and not self._open else 0
+        return (self._forget() if was_open and not self._open else 0), b""
 
     def _forget(self) -> int:
         unread = self._waiting()

@@ -44,6 +44,14 @@ def above_zero(value: Any) -> None:
         raise wrong("is zero", "write a time above zero")
 
 
+def request(text: str) -> str:
+    """What the reader sends to ask."""
+    if not text or not text.isascii():
+        raise wrong(f"{text!r} is no request", 'write ASCII text, control characters in double quotes as in "?\\r"')
+    return text
+
+
+Asked = text_type(request, "text on the wire that asks for the next lines")
 Exact = text_type(exact(), "an exact number")
 PerHour = text_type(exact("per h"), "a rate: 0.0001 per h")
 PerPart = text_type(exact("per part"), "a rate: 0.00002 per part")
@@ -107,7 +115,10 @@ class Pause(Settings):
 
 
 class Column(Settings):
-    """One stand-in column on one line: readings of an invented process, or a capture played once."""
+    """One stand-in column on one line: readings of an invented process, or a capture played once.
+
+    With `asked`, each such request brings the lines of the next moment (a part's, or an over-range), and time nothing.
+    """
 
     link: str | None = None
     tcp: count(1, 65535) | None = None
@@ -121,6 +132,7 @@ class Column(Settings):
     garbage: Garbage | None = None
     pause: Pause | None = None
     replay: str | None = None
+    asked: Asked | None = None
 
     @model_validator(mode="after")
     def _sound(self) -> "Column":
@@ -137,6 +149,8 @@ class Column(Settings):
             raise wrong("a channel's name is not printable ASCII", "use letters and digits, as in A1")
         if self.stream is not None and self.stream.on > self.every:
             raise wrong("a part is on for longer than until the next one", "make every longer than the stream's on")
+        if self.asked and self.pause:
+            raise wrong("pause does not go with asked", "leave it out: the column waits to be asked")
         if self.stream is not None and self.over_range is not None and self.over_range.between is not None:
             raise wrong("between does not go with a stream", "leave it out: a stream sends it all the while")
         return self

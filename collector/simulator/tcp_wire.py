@@ -41,37 +41,39 @@ class TcpWire:
             self._hang_up()
             return len(data)
 
-    def ready(self, fd: int) -> int:
-        """Take what a descriptor has; a second reader is turned away.  Returns 0: what was sent before stays sent."""
-        if fd == self._door.fileno():
-            self._let_in()
-        else:
-            self._hear()
-        return 0
+    def ready(self, fd: int) -> tuple[int, bytes]:
+        """Take what a descriptor has; a second reader is turned away.  Returns 0 (what was sent before stays sent)
+        and what was heard."""
+        return 0, self._let_in() if fd == self._door.fileno() else self._hear()
 
-    def _hear(self) -> None:
-        """A column does not listen; but it notices that its reader has gone."""
+    def _hear(self) -> bytes:
+        """What the reader says; and notice that it has gone."""
+        heard = b""
         try:
             while self._reader is not None:
-                if not self._reader.recv(_READ_BYTES):
+                more = self._reader.recv(_READ_BYTES)
+                heard += more
+                if not more:
                     self._hang_up()
         except BlockingIOError:
             pass
         except OSError:
             self._hang_up()
+        return heard
 
-    def _let_in(self) -> None:
+    def _let_in(self) -> bytes:
         try:
             caller, _ = self._door.accept()
         except OSError:                                      # gone again before it was let in
-            return
-        self._hear()                                         # the one before may be gone since the last look
+            return b""
+        heard = self._hear()                                 # the one before may be gone since the last look
         if self._reader is not None:
             caller.close()
-            return
+            return heard
         caller.setblocking(False)
         caller.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._reader = caller
+        return heard
 
     def _hang_up(self) -> None:
         self._reader.close()

@@ -201,6 +201,58 @@ def test_bytes_arrive_no_faster_than_the_line_carries_them(tmp_path):
     assert len(got) >= 0.8 * 120
 
 
+ASKED = r"""
+  bore:
+    {place}
+    every: 1 h
+    line: "{{channel}} {{value:+.4f}}\r\n"
+    channels: {{A1: {{mean: 12, wear: 0.001 per part}}, B1: {{mean: 25}}}}
+    asked: "?\r"
+"""
+
+
+def test_a_column_that_is_asked_sends_one_part_for_each_request_and_nothing_else(tmp_path):
+    with playing(tmp_path, ASKED.format(place="link: tty")) as run:
+        fd = opened(tmp_path / "tty")
+        os.write(fd, b"what?\n?")                             # not the request, but its beginning
+        assert read_some(fd, 0.1) == b""
+        os.write(fd, b"\r")
+        assert read_lines(fd, 2) == b"A1 +12.0000\r\nB1 +25.0000\r\n"
+        asked_ns = time.monotonic_ns()
+        os.write(fd, b"?\r?\r")                               # the second comes before the answer to the first
+        assert read_lines(fd, 2) == b"A1 +12.0010\r\nB1 +25.0000\r\n"
+        assert time.monotonic_ns() - asked_ns >= 26 * 1_041_666, "faster than 9600 baud carries 26 characters"
+        end(run)
+        os.close(fd)
+    assert [one["text"][:2] for one in told(tmp_path)] == ["A1", "B1"] * 2
+
+
+def test_a_column_over_tcp_can_be_asked_too(tmp_path):
+    with socket.create_server(("127.0.0.1", 0)) as free:
+        port = free.getsockname()[1]
+    with playing(tmp_path, ASKED.format(place=f"tcp: {port}")) as run:
+        run.stdout.readline()
+        with socket.create_connection(("127.0.0.1", port), DEADLINE_S) as reader:
+            for value in (b"12.0000", b"12.0010"):
+                reader.sendall(b"?\r")
+                assert read_lines(reader.fileno(), 2) == b"A1 +%b\r\nB1 +25.0000\r\n" % value
+        end(run)
+
+
+def test_speed_brings_the_same_parts_sooner(tmp_path):
+    with playing(tmp_path, column(every="1 min"), "--speed", "3000", "--for", "1 s") as run:
+        run.communicate(timeout=DEADLINE_S)
+    assert run.returncode == 2
+    with playing(tmp_path, column(every="1 min"), "--speed", "600", "--for", "450 ms") as run:
+        run.communicate(timeout=DEADLINE_S)
+    fast = told(tmp_path)
+    with playing(tmp_path, column(every="100 ms"), "--for", "450 ms") as run:
+        run.communicate(timeout=DEADLINE_S)
+    both = list(zip(fast, told(tmp_path)))
+    assert len(both) >= 3
+    assert all(one["text"] == other["text"] and abs(one["t"] - other["t"]) < 0.09 for one, other in both)
+
+
 def test_a_late_wake_up_neither_loses_time_nor_bursts():
     pacer = Pacer(9600, character("7E1"))                      # 960 characters a second
     pacer.put(bytes(96), 0, 5_000_000)
