@@ -253,7 +253,7 @@ def test_an_output_folder_that_is_away_holds_up_nothing_and_gets_everything_late
     cell.column("one")
     checked = cell.command("check", str(cell.config))
     assert checked.returncode == 1 and "folder ./later does not".replace("./", f"{cell.folder}/") in checked.stderr
-    assert f"cell.yaml:{1 + ONE.count(chr(10))}:30: " in checked.stderr
+    assert f"cell.yaml:{1 + ONE.count(chr(10))}:29: " in checked.stderr
     cell.start()
     cell.open()
     cell.columns["one"].send(b"A1 12.001 mm\r\n")
