@@ -3,14 +3,13 @@
 import os
 import signal
 from argparse import ArgumentParser, ArgumentTypeError, Namespace
-from collections.abc import Callable
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import BinaryIO
 
 from collector.clock import SystemClock
 from collector.errors import StoppedByIO
 from collector.settings import duration_ms
-from collector.simulator.play import Player, line_of, play, players
+from collector.simulator.play import Note, Player, line_of, play, players
 from collector.simulator.scenario import read_scenario
 
 
@@ -50,12 +49,12 @@ def _play(args: Namespace, columns: list[Player], asked: list[int], wake: int) -
     try:
         with open(args.sent or os.devnull, "wb") as sent:
             play(columns, SystemClock(), lasts_ns=None if args.lasts_ms is None else args.lasts_ms * 1_000_000,
-                 stopped=lambda: bool(asked), wake=wake, note=_noting(sent), flush=sent.flush)
+                 stopped=lambda: bool(asked), wake=wake, note=_noting(sent) if args.sent else None, flush=sent.flush)
     except OSError as fault:
         raise StoppedByIO(f"{fault.filename or args.sent or 'a wire'}: {fault.strerror}") from fault
 
 
-def _noting(sent: BinaryIO) -> Callable[[dict[str, Any]], object]:
+def _noting(sent: BinaryIO) -> Note:
     return lambda told: sent.write(line_of(told))
 
 

@@ -23,6 +23,9 @@ TICK_NS = 4_000_000
 
 _LAST_LINES_NS = 2_000_000_000               # at the end, lines under way are finished and read, for at most this long
 
+Note = Callable[[dict[str, Any]], object]
+"""Takes what one line was."""
+
 
 class Wire(Protocol):
     """Where a column's bytes go."""
@@ -85,7 +88,7 @@ class Player:
         after = self._heard.rpartition(self._request)[2]
         self._heard = after[max(0, len(after) - len(self._request) + 1):]
 
-    def serve(self, start_ns: int, now_ns: int, note: Callable[[dict], None], *, begin: bool) -> None:
+    def serve(self, start_ns: int, now_ns: int, note: Note | None, *, begin: bool) -> None:
         """Send what is due by now; `begin`: whether new lines may be begun."""
         while self._next is not None:
             if not self.under_way:
@@ -103,10 +106,11 @@ class Player:
                 return
             self._finish(start_ns, note)
 
-    def _finish(self, start_ns: int, note: Callable[[dict], None]) -> None:
+    def _finish(self, start_ns: int, note: Note | None) -> None:
         sent = self._next
         self.lines += 1
-        note(_told(self.name, self.lines, (self._pacer.free_ns - start_ns) / 1e9, sent, self._lost_of_this))
+        if note:
+            note(_told(self.name, self.lines, (self._pacer.free_ns - start_ns) / 1e9, sent, self._lost_of_this))
         self._next, self._lost_of_this = next(self._coming, None), 0
         if self._next is None or self._next.at_ns != sent.at_ns:
             self._asked_ns = None                # the lines of one moment are one answer
@@ -127,7 +131,10 @@ def _told(column: str, n: int, t: float, sent: Sending, lost: int) -> dict[str, 
 
 
 def players(scenario: Scenario, seed: int, speed: float = 1.0) -> list[Player]:
-    """The columns with their wires made; planned times pass `speed` times as fast.  Raises StoppedByIO, CollectorError; wires made so far are then given back."""
+    """The columns with their wires made; planned times pass `speed` times as fast.
+
+    Raises StoppedByIO, CollectorError; wires made so far are then given back.
+    """
     made: list[Player] = []
     try:
         for name, column in scenario.columns.items():
@@ -153,7 +160,7 @@ def _wire(column: Column) -> Wire:
 
 
 def play(columns: list[Player], clock: Clock, *, lasts_ns: int | None, stopped: Callable[[], bool], wake: int,
-         note: Callable[[dict], None], flush: Callable[[], None]) -> None:
+         note: Note | None, flush: Callable[[], None]) -> None:
     """Play until `lasts_ns` is over or `stopped`; lines under way are finished, and their readers given time to read.
 
     `wake`: a descriptor that is readable when `stopped` may have changed.  `note` takes what each line was; `flush`

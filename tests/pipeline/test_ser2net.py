@@ -96,8 +96,6 @@ class Read:
         return b"".join(item.data for item in self.items if isinstance(item, Chunk))
 
 
-# pyserial answers options in a thread of its own; where the far end has gone meanwhile, that thread ends with an error.
-@pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
 @pytest.fixture
 def read():
     read = Read()
@@ -141,6 +139,8 @@ def test_a_converter_that_dies_is_a_lost_port_with_all_its_bytes_before(converte
     assert f"127.0.0.1:{converter.port}" in lost.cause
 
 
+# pyserial answers options in a thread of its own; where the far end has gone meanwhile, that thread ends with an error.
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
 @both
 def test_connections_one_after_another_leave_no_thread_and_no_descriptor(converter, url):
     line = LineSettings(device=url.format(converter.port))

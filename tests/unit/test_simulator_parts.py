@@ -153,7 +153,7 @@ def test_a_replay_keeps_the_times_of_its_capture(tmp_path):
     ([LINE, "channels: {A1: {mean: 1}}", "every: 0 s"], "is zero"),
     (["replay: a", LINE], "replay does not go with line"),
     ([LINE, "channels: {A1: {mean: 1}}", "stream: {each: 1 s, on: 5 s}"], "on for longer"),
-    ([LINE, "channels: {A1: {mean: 1}}", 'asked: "?\\r"', "pause: {every: 2, for: 1 s}"], "pause does not go with asked"),
+    ([LINE, "channels: {A1: {mean: 1}}", 'asked: "?"', "pause: {every: 2, for: 1 s}"], "does not go with asked"),
     ([LINE, "channels: {A1: {mean: 1}}", 'asked: ""'], "6:12: '' is no request"),
 ])
 def test_a_fault_of_a_scenario_is_told_with_its_place(tmp_path, keys, why):
