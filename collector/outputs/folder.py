@@ -129,7 +129,7 @@ def _compare_sentinel(place: Place) -> None:
                          f"If it is really a new folder, start the collector once with --adopt {place.output}")
     if found is None or len(found) != _SENTINEL_BYTES:
         found = f"{secrets.token_hex(16)}\n".encode()
-        place.files.write_new(path, found)
+    place.files.write_new(path, found)        # also where a killed process has made it: it may not be durable yet
     place.cursor.remember(found.decode("ascii", "replace"))
 
 
@@ -142,15 +142,6 @@ def read_if_there(path: Path) -> bytes | None:
         return path.read_bytes()
     except FileNotFoundError:
         return None
-
-
-def is_there(path: Path) -> bool:
-    """Raises OSError where it can't be told, as on a share that is away."""
-    try:
-        os.lstat(path)
-    except FileNotFoundError:
-        return False
-    return True
 
 
 def digest(data: bytes) -> str:

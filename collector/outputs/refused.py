@@ -40,9 +40,7 @@ class Refused:
             self._length += len(line)
 
     def add(self, refusal: RecordRefused, row: Any) -> None:
-        """Set the record aside, durably; one that lies there already is not added again.  Raises OutputDown."""
-        if row.seq in self.seqs:
-            return
+        """Set the record aside, durably.  Raises OutputDown."""
         line = msgspec.json.encode(Line(row.seq, refusal.why, row.body.decode("utf-8", "backslashreplace"))) + b"\n"
         try:
             if not self._path.exists():

@@ -13,7 +13,7 @@ from typing import Any
 
 from collector.outputs import Batch
 from collector.outputs.cursor import Pending
-from collector.outputs.folder import SEALED, Place, digest, is_there, read_if_there
+from collector.outputs.folder import SEALED, Place, digest, read_if_there
 
 
 def together(rows: tuple[Any, ...]) -> int:
@@ -64,12 +64,7 @@ def _give_name(place: Place, pending: Pending) -> None:
         place.files.remove(part)
         place.files.sync_folder(place.folder)
         return
-    try:
-        place.files.rename(part, final)
-    except OSError:
-        if is_there(part):                                   # an error may come after the deed: look before deciding
-            raise
-        place.files.sync_folder(place.folder)
+    place.files.rename(part, final)      # an error may come after the deed: the batch comes again, and `finish` looks
 
 
 def _put_checksum(place: Place, pending: Pending) -> None:

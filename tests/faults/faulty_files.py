@@ -20,13 +20,17 @@ class Died(BaseException):
 
 
 class FaultyFiles(Files):
-    """`hit`: the n-th step was reached; `after_step` is called after each step that was done."""
+    """`hit`: the n-th step was reached; `after_step` is called after each step that was done.
 
-    def __init__(self, fail_at: int = 0, fault: str = "error", after_step: Callable[[], None] = lambda: None):
+    `before`: the files of a process that died on this machine; what it had not synced may be dropped still.
+    """
+
+    def __init__(self, fail_at: int = 0, fault: str = "error", after_step: Callable[[], None] = lambda: None,
+                 before: "FaultyFiles | None" = None):
         self.fail_at, self.fault, self.after_step = fail_at, fault, after_step
         self.hit = self.is_dead = False
         self._steps = 0
-        self._undo: list[tuple[object, Callable[[], None]]] = []
+        self._undo: list[tuple[object, Callable[[], None]]] = list(before._undo) if before else []
 
     def _open(self, path: Path, flags: int) -> int:
         made: list[int] = []
