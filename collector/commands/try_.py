@@ -39,8 +39,8 @@ def run(args: Namespace) -> int:
 
 
 def trial(site: str, port: PortPlan, capture: Path) -> Iterator[Row]:
-    """The records that this capture would make on this port; the journal is called TRIAL, time starts with 2026."""
-    pipeline = Pipeline(port, Numbering(site, "TRIAL", 1), Tally(port.line.device))
+    """The records that this capture would make on this port; the journal is called TRY00000, time starts with 2026."""
+    pipeline = Pipeline(port, Numbering(site, "TRY00000", 1), Tally(port.line.device))
     at_ns = START_NS
     for index, (seconds, data) in enumerate(read_capture(capture)):
         at_ns = START_NS + int((index if seconds is None else seconds) * 1_000_000_000)

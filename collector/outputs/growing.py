@@ -71,6 +71,8 @@ def _end(place: Place, path: Path) -> int:
     if length < known:
         raise place.down(f"{path} had {known} bytes and now has {length}; who has cut it? Move the file away, and a new "
                          "one is begun with the records that come")
+    if length == 0:
+        place.files.sync_folder(place.folder)      # made by a process that was killed: it may not be durable yet
     return length
 
 

@@ -80,22 +80,21 @@ def test_power_that_goes_while_recovering_from_a_kill_changes_nothing(tmp_path, 
             return
 
 
-def torn(place: Path, reader: JournalReader, way: str) -> Bench:
-    """An output that died with a batch pending, the bytes of which the power then tore."""
-    for n in itertools.count(1):
-        bench = Bench(place / f"dead-{n}", reader, **WAYS[way])
-        bench.run_once(FaultyFiles(n, "dies-before"))
-        pending = bench.cursor.pending
-        if pending is not None:
-            path = bench.folder / (f".{pending.file}.part" if way in SEALED else pending.file)
-            path.write_bytes(b"\0" * (pending.length // 2))
-            return bench
+def dead_while_pending(place: Path, reader: JournalReader, way: str, n: int) -> Bench | None:
+    """An output that died at step n, where it had a batch pending then."""
+    bench = Bench(place, reader, **WAYS[way])
+    bench.run_once(FaultyFiles(n, "dies-before"))
+    return bench if bench.cursor.pending else None
 
 
 @pytest.mark.parametrize("way", WAYS)
 def test_bytes_that_the_power_has_torn_are_written_again_whatever_happens_meanwhile(tmp_path, reader, way):
+    died_at = next(n for n in itertools.count(1) if dead_while_pending(tmp_path / f"dead-{n}", reader, way, n))
     for n in itertools.count(1):
-        bench = torn(tmp_path / str(n), reader, way)
+        bench = dead_while_pending(tmp_path / str(n), reader, way, died_at)
+        pending = bench.cursor.pending
+        path = bench.folder / (f".{pending.file}.part" if way in SEALED else pending.file)
+        path.write_bytes(b"\0" * (pending.length // 2))
         files = FaultyFiles(n, "power-before")
         bench.run_once(files)
         bench.run_once()

@@ -97,7 +97,7 @@ def test_a_killed_output_process_delivers_each_record_once(tmp_path, kind, publi
         journal.append([row(last + 1 + more) for more in range(5)])
         last += 5
 
-    sent = {"folder": str(bench.folder), "publish": publish, "every": 0, "records": 4}
+    sent = {"folder": str(bench.folder), "publish": publish, "every": 0, "records": 20}
     for _ in range(KILLS):
         runner, before = Runner(state, kind, sent), delivered(state)
         deadline = time.monotonic() + 10
@@ -112,6 +112,10 @@ def test_a_killed_output_process_delivers_each_record_once(tmp_path, kind, publi
                 bench.take()
         runner.kill()
     runner = Runner(state, kind, sent)
+    write_some()
+    deadline = time.monotonic() + 20
+    while delivered(state) < last - 5 and time.monotonic() < deadline:      # stopping delivers for 2 s at most
+        time.sleep(0.01)
     write_some()
     assert runner.stop() == 0
     assert bench.found() == list(range(1, last + 1))
