@@ -18,7 +18,10 @@ _BLANKS = b" \t\r\n"
 
 
 class Framing(Struct, frozen=True):
-    """How frames are bounded: `end` marks, with `start` or without; or `length` bytes; or `gap_ms` of quiet."""
+    """How frames are bounded: `end` marks, with `start` or without; or `length` bytes; or `gap_ms` of quiet.
+
+    Several `end` marks without `start` are of one byte each.
+    """
 
     end: tuple[bytes, ...] = (b"\r", b"\n")
     start: bytes = b""
@@ -109,9 +112,11 @@ class StartAndEnd(Framer):
 
     def __init__(self, framing: Framing):
         super().__init__(framing)
-        self._start, self._end = framing.start, framing.end[0]
-        marks = sorted({self._start, self._end}, key=len, reverse=True)
-        self._either = re.compile(b"|".join(re.escape(mark) for mark in marks))
+        self._start, self._ends = framing.start, framing.end
+        marks = sorted({self._start, *self._ends}, key=len, reverse=True)
+        begun = [re.escape(mark[:size]) + rb"\Z" for mark in marks for size in range(len(mark) - 1, 0, -1)]
+        whole = b"|".join(re.escape(mark) for mark in marks)
+        self._either = re.compile(b"(" + b"|".join(begun) + b")|" + whole if begun else b"(?!)()|" + whole)
         self._tail = len(marks[0]) - 1
         self._inside = False
 
@@ -120,19 +125,23 @@ class StartAndEnd(Framer):
         frames: list[Frame] = []
         at = 0
         for found in self._either.finditer(data):
-            if found.end() + self._tail > len(data) and self._could_grow(found[0]):
+            if found[1]:
                 break                                 # a longer mark may begin here: wait for the rest of it
             frames += self._ended(data[at:found.start()], found[0], chunk.wall_ns)
             self.marks += len(found[0])
             at = found.end()
-        self._hold(data[at:], self._tail)
+        rest = data[at:]
+        self._hold(rest if self._inside or self._head else self._without_blanks(rest), self._tail)
         return frames
 
-    def _could_grow(self, mark: bytes) -> bool:
-        return any(other != mark and other.startswith(mark) for other in (self._start, self._end))
+    def _without_blanks(self, rest: bytes) -> bytes:
+        """Blanks before a stray frame are silent at once: no run of them is too long.  The last few may begin a mark."""
+        blank = min(len(rest) - len(rest.lstrip(_BLANKS)), max(len(rest) - self._tail, 0))
+        self.marks += blank
+        return rest[blank:]
 
     def _ended(self, piece: bytes, mark: bytes, wall_ns: int) -> list[Frame]:
-        inside, opens = self._inside, mark == self._start and not (self._inside and mark == self._end)
+        inside, opens = self._inside, mark == self._start and not (self._inside and mark in self._ends)
         self._inside = opens
         if not inside:
             return self._stray(piece, wall_ns)
@@ -141,10 +150,11 @@ class StartAndEnd(Framer):
         return [self._frame(piece, wall_ns, CUT if opens else "")]
 
     def _stray(self, piece: bytes, wall_ns: int) -> list[Frame]:
-        if not self._head and not piece.strip(_BLANKS):
-            self.marks += len(piece)
-            return []
-        return [self._frame(piece, wall_ns, NO_MATCH)]
+        if self._head:
+            return [self._frame(piece, wall_ns, NO_MATCH)]
+        text = piece.lstrip(_BLANKS)
+        self.marks += len(piece) - len(text)
+        return [self._frame(text, wall_ns, NO_MATCH)] if text else []
 
     def cut(self, wall_ns: int) -> list[Frame]:
         if self._inside:
@@ -178,6 +188,8 @@ class QuietGap(Framer):
 
     def feed(self, chunk: Chunk) -> list[Frame]:
         frames = self.tick(chunk.steady_ns)
+        if not chunk.data:
+            return frames
         self._hold(self._held + chunk.data, 0)
         self._wall_ns, self.due_ns = chunk.wall_ns, chunk.steady_ns + self._gap_ns
         return frames
