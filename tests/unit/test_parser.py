@@ -96,6 +96,54 @@ def test_checksum_is_checked_before_anything_is_read_and_cut_off():
     assert [read(data).reason for data in (b"12.018*15", b"12.018", b"12.019*14", b"*", b"", b"12.018*1")] == ["checksum"] * 6
 
 
+@pytest.mark.parametrize("pattern, data", [
+    (r".*(?P<value>[+-]?\d+\.\d+)", b"A1 -12.018"), (r"^(?P<channel>\w+)(?P<value>\d+\.\d+)$", b"CH12.018"),
+    (r"^[^;]*(?P<value>\d+\.\d+)$", b"A1 12.018"), (r" *(?P<value>\d+\.\d+)", b"A1 -  12.018"), (r"(?P<value>\d+\.\d{3})", b"12.0185"),
+    (r"^(?P<value>\d+\.\d{3}).*$", b"12.0185"), (r"(?P<value>\d+\.\d{3})(?P<status>\w*)", b"12.0185"), (r"(?P<value>\d+)\S*", b"12.018"),
+    (r"(?P<value>\d+\.\d+)(?P<unit>\w*)", b"12.018E3"),
+])
+@pytest.mark.parametrize("repeat", [False, True])
+def test_a_part_of_a_number_is_never_taken_for_the_whole(pattern, data, repeat):
+    found = parser(pattern=pattern, repeat=repeat).parse(data)
+    assert isinstance(found, Unread) and found.reason == "number", found
+
+
+@pytest.mark.parametrize("pattern, data, value", [
+    (r".*?(?P<value>[+-]?\d+\.\d+)", b"A1 -12.018", "-12.018"), (r".*(?P<value>[+-]\d+\.\d+)", b"A1 -12.018", "-12.018"),
+    (r"^(?P<channel>\d)(?P<value>\d{5})$", b"112018", "12018"), (r"^[A-Z]+(?P<value>\d+\.\d+)", b"CH12.018", "12.018"),
+    (r"^\S+ +(?P<value>\d+\.\d+).*$", b"A-1 12.018 mm 7", "12.018"), (r"(?P<value>\d{2}\.\d{3})(?P<status>[0-9]*)$", b"12.0185", "12.018"),
+    (r"(?P<value>\d+\.\d+)(?P<unit>\w*)", b"12.018in", "12.018"), (r"(?P<value>[(]?\d+\.\d+).*", b"A 12.018)", "12.018"),
+])
+def test_digits_beside_a_value_are_fine_where_the_pattern_asks_for_them(pattern, data, value):
+    assert [str(one.value) for one in parser(pattern=pattern).parse(data)] == [value]
+
+
+@pytest.mark.parametrize("encoding", ["gb18030", "gbk", "big5", "shift_jis", "iso2022_jp", "raw_unicode_escape", "utf-16", "zlib", "rot13", "none"])
+def test_an_encoding_in_which_a_digit_may_be_half_a_character_is_refused(encoding):
+    with pytest.raises(FormatRefused) as refused:
+        parser(pattern=VALUE, encoding=encoding)
+    assert refused.value.key == "encoding"
+
+
+@pytest.mark.parametrize("encoding", ["ascii", "latin-1", "cp1252", "utf-8", "koi8-r", "euc_kr"])
+def test_an_encoding_that_keeps_ascii_apart_is_taken(encoding):
+    assert values(parser(pattern=VALUE, encoding=encoding).parse(b"12.018")) == [("12.018", "mm", "")]
+
+
+@pytest.mark.parametrize("factor", ["1." + "3" * 199, "1e999999", "1e-300", "0", "NaN"])
+def test_a_scale_that_no_value_could_bear_is_refused(factor):
+    with pytest.raises(FormatRefused) as refused:
+        parser(pattern=VALUE, scale=Decimal(factor))
+    assert refused.value.key == "scale"
+
+
+@pytest.mark.parametrize("decimals", [-3, 19])
+def test_implied_decimals_beyond_the_digits_of_a_value_are_refused(decimals):
+    with pytest.raises(FormatRefused) as refused:
+        parser(pattern=VALUE, implied_decimals=decimals)
+    assert refused.value.key == "implied-decimals"
+
+
 @pytest.mark.parametrize("spec, key", [
     ({"pattern": r"\d+"}, "pattern"), ({"pattern": r"(?P<valeu>\d+)"}, "pattern"), ({"pattern": r"(?P<value>\d+)(?=x)"}, "pattern"),
     ({"pattern": r"(?P<value>\d+)\1"}, "pattern"), ({"pattern": "("}, "pattern"), ({"delimiter": ";", "fields": ("channel",)}, "fields"),
