@@ -6,15 +6,15 @@ Must not know: ports, clocks, what a unit means, what a reading is compared with
 No bytes make `parse` raise: a frame that can't be read is a value, `Unread`.
 """
 
-import codecs
 from collections import Counter
 from decimal import Decimal
+from functools import lru_cache
 
 from msgspec import Struct
 
 from collector.frames.checksum import Checksum, build_checksum
 from collector.frames.fields import SKIPPED, build_fields, build_positions
-from collector.frames.number import build_number
+from collector.frames.number import MOST_DIGITS, build_number
 from collector.frames.pattern import Cut, Texts, build_pattern
 from collector.frames.refused import FormatRefused, one_of
 from collector.frames.sent_time import SentTimeSpec, build_sent_time
@@ -24,7 +24,7 @@ GROUPS = ("value", "unit", "channel", "status", "time", "serial", "lot", "operat
 KINDS = ("measurement", "master", "sweep-start", "sweep-end")
 _MARKS = ("sweep-start", "sweep-end")
 _BLANKS = " \t\r\n\v\f"
-_ASCII = bytes(range(1, 128))
+_ASCII = bytes(range(1, 128)) + b"\x1b$B00\x1b(B\\u0041"         # with what shifts to other letters, in some
 
 
 class FormatSpec(Struct, frozen=True, kw_only=True):
@@ -129,6 +129,7 @@ class Parser:
 def build_parser(spec: FormatSpec) -> Parser:
     """The parser of a format.  Raises FormatRefused: what is wrong, what would be right, and the key it is about."""
     _check_texts(spec)
+    _check_numbers(spec)
     names, cut, key = _cutter(spec)
     _check_names(spec, names, key)
     return Parser(spec, names, cut)
@@ -154,8 +155,6 @@ def _check_texts(spec: FormatSpec) -> None:
         raise FormatRefused(f"{spec.decimal!r} is no decimal mark", "write . or ,", "decimal")
     if spec.delimiter == spec.decimal:
         raise FormatRefused(f"the delimiter is the decimal mark, {spec.decimal!r}", "they must differ", "delimiter")
-    if spec.scale is not None and (not spec.scale.is_finite() or not spec.scale):
-        raise FormatRefused(f"scale {spec.scale} would leave nothing of a value", "write a factor, as in 0.001", "scale")
     for key, texts in (("over-range", spec.over_range), ("delimiter", (spec.delimiter,))):
         for text in texts:
             try:
@@ -164,15 +163,33 @@ def _check_texts(spec: FormatSpec) -> None:
                 raise FormatRefused(f"{text!r} is not in the port's encoding, {spec.encoding}", "set the port's encoding", key) from None
 
 
+def _check_numbers(spec: FormatSpec) -> None:
+    if not 0 <= spec.implied_decimals <= MOST_DIGITS:
+        raise FormatRefused(f"{spec.implied_decimals} decimals can't be implied", f"write 0 to {MOST_DIGITS}", "implied-decimals")
+    factor = spec.scale
+    if factor is None:
+        return
+    if not factor.is_finite() or not factor:
+        raise FormatRefused(f"scale {factor} would leave nothing of a value", "write a factor, as in 0.001", "scale")
+    if len(factor.as_tuple().digits) > MOST_DIGITS or abs(factor.adjusted()) > MOST_DIGITS:
+        raise FormatRefused(f"scale {factor:.3e} is no factor between sizes", f"write one of up to {MOST_DIGITS} digits, as in 0.001", "scale")
+
+
 def _check_encoding(encoding: str) -> None:
-    """Marks and digits are looked for as bytes, so ASCII has to be one byte a character in any encoding."""
-    try:
-        sound = codecs.decode(_ASCII, encoding) == _ASCII.decode() and _ASCII.decode().encode(encoding) == _ASCII
-    except (LookupError, ValueError, TypeError):
-        sound = False
-    if not sound:
+    if not _keeps_ascii_apart(encoding):
         raise FormatRefused(f"encoding {encoding!r} is not one that a column can send", "write ascii, latin-1, cp1252 or utf-8",
                             "encoding")
+
+
+@lru_cache
+def _keeps_ascii_apart(encoding: str) -> bool:
+    """Marks and digits are looked for as bytes: an ASCII byte must be that character, never half of another or a shift."""
+    try:
+        if _ASCII.decode(encoding) != _ASCII.decode() or _ASCII.decode().encode(encoding) != _ASCII:
+            return False
+        return all(bytes((high, low)).decode(encoding, "ignore").endswith(chr(low)) for high in range(128, 256) for low in range(32, 127))
+    except (LookupError, ValueError, TypeError):
+        return False
 
 
 def _check_names(spec: FormatSpec, names: tuple[str, ...], key: str) -> None:

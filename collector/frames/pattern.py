@@ -1,7 +1,7 @@
 """Cut a frame into texts by the user's pattern.
 
-Knows: RE2 (linear time whatever the pattern and the bytes), what it refuses, and when a match tears a number apart.
-Must not know: what the texts mean, except that the one named `value` is a number.
+Knows: RE2 (linear time whatever the pattern and the bytes), and what it refuses.
+Must not know: what the texts mean, except that the one named `value` must be no part of a longer number.
 
 Runs on bytes, so that `\\d` means 0 to 9 only; without look-around and back-references, which RE2 does not have.
 """
@@ -12,7 +12,8 @@ from collections.abc import Callable
 import re2
 
 from collector.frames.refused import FormatRefused
-from collector.record import NO_MATCH, NUMBER, Unread, escape
+from collector.frames.torn import PARTS, build_torn
+from collector.record import NO_MATCH, Unread, escape
 
 re2.set_fallback_notification(re2.FALLBACK_EXCEPTION)    # never the standard engine, which one bad frame can freeze
 
@@ -20,8 +21,8 @@ Texts = tuple[str | None, ...]
 """What a frame says, in the order of the format's names; None: the frame left it out."""
 
 Cut = Callable[[bytes], list[Texts] | Unread]
+Torn = Callable[["re2.Match", bytes, bytes], Unread | None]
 
-_CLASS = re.compile(r"\\.|\[\^?\]?(?:\\.|\[:\w+:\]|[^\]\\])*\]", re.DOTALL)
 _NONE = Unread(NO_MATCH, "the pattern is nowhere in the frame")
 _RIGHT = (
     (re.compile(r"\(\?<?[=!]"), "look-around is not taken (it can make matching endless): match what stands there instead"),
@@ -44,12 +45,12 @@ def build_pattern(text: str, encoding: str, repeat: bool, decimal: str) -> tuple
     if len(written) > len(names):
         twice = next((name for name in written if written.count(name) > 1), written[0])
         raise FormatRefused(f"{twice!r} stands twice", "name each once", "pattern")
-    return names, _searched(pattern, [numbers[name] for name in names], encoding, repeat, decimal)
+    torn = build_torn(text, decimal) if "value" in numbers else lambda *_: None
+    return names, _searched(pattern, [numbers[name] for name in names], encoding, repeat, torn)
 
 
-def _searched(pattern: "re2.Pattern", numbers: list[int], encoding: str, repeat: bool, decimal: str) -> Cut:
+def _searched(pattern: "re2.Pattern", numbers: list[int], encoding: str, repeat: bool, torn: Torn) -> Cut:
     search = pattern.search
-    torn = _torn(decimal) if "value" in pattern.groupindex else lambda *_: None
     named_only = len(numbers) == pattern.groups
 
     def texts(found: "re2.Match") -> Texts:
@@ -66,11 +67,7 @@ def _searched(pattern: "re2.Pattern", numbers: list[int], encoding: str, repeat:
             if other is not None:
                 return Unread(NO_MATCH, f"two readings where one was expected: {_shown(found)} and {_shown(other)}; "
                                         "anchor the pattern, or say repeat: true")
-        if start > 0 or end < len(data):
-            fault = torn(found, data[:start], data[end:])
-            if fault:
-                return fault
-        return [texts(found)]
+        return torn(found, data[:start], data[end:]) or [texts(found)]
 
     def every(data: bytes) -> list[Texts] | Unread:
         matches = list(pattern.finditer(data))
@@ -86,32 +83,6 @@ def _searched(pattern: "re2.Pattern", numbers: list[int], encoding: str, repeat:
     return every if repeat else one
 
 
-def _torn(decimal: str) -> Callable[["re2.Match", bytes, bytes], Unread | None]:
-    """Whether a match takes a part of a number for the whole: digits, a sign or an exponent beside it are left out.
-
-    `12.018` out of `12.0185`, or `0.005` out of `-0.005`, would be a wrong size that looks right.
-    """
-    mark = decimal.encode()
-    digit_before, sign_before, part_before = (re.compile(rule).search for rule in (
-        rb"[0-9]\Z", rb"[+-][ \t]*\Z", rb"[0-9]" + re.escape(mark) + rb"\Z"))
-    digit_after, part_after = (re.compile(rule).match for rule in (rb"[0-9]|[eE][+-]?[0-9]", re.escape(mark) + rb"[0-9]"))
-
-    def torn(found: "re2.Match", before: bytes, after: bytes) -> Unread | None:
-        value = found.group("value")
-        if not value or value[-1] not in b"0123456789.,":
-            return None
-        whole = mark not in value
-        left = found.start("value") == found.start() and value[0] not in b"+-" and (
-            digit_before(before) or sign_before(before) or whole and part_before(before))
-        right = found.end("value") == found.end() and (digit_after(after) or whole and part_after(after))
-        if not left and not right:
-            return None
-        context = before[-12:] + value + after[:12]
-        return Unread(NUMBER, f"the pattern takes {escape(value)!r} out of {escape(context)!r}, which may be another number")
-
-    return torn
-
-
 def _shown(found: "re2.Match") -> str:
     return repr(escape(found.group()[:40]))
 
@@ -120,7 +91,7 @@ def _on_bytes(text: str, encoding: str) -> bytes:
     """The pattern in the bytes of the wire; a character of several bytes becomes a group, so that `µ?` means µ or none."""
     if text.isascii():
         return text.encode()
-    classes = [found.span() for found in _CLASS.finditer(text) if found[0][0] == "["]
+    classes = [found.span() for found in PARTS.finditer(text) if found[0][0] == "["]
     return b"".join(_bytes_of(char, encoding, any(start < at < end for start, end in classes)) for at, char in enumerate(text))
 
 

@@ -166,3 +166,20 @@ def test_connections_one_after_another_leave_no_thread_and_no_descriptor(convert
     for _ in range(8):
         one()
     assert at_rest() == before
+
+
+@both
+def test_a_reading_goes_through_the_converter_and_the_daemon_into_the_file(cell, converter, url):
+    cell.configure(f"""
+site: cell-4
+ports: {{far: {{device: '{url.format(converter.port)}', format: line}}}}
+formats: {{line: {{pattern: '^(?P<value>[+-]\\d+\\.\\d+) (?P<unit>mm)$'}}}}
+parts: {{housing: {{bore: {{channel: far, nominal: 12 mm, limits: {{lower: 0 mm, upper: 18 um}}}}}}}}
+outputs: {{line: {{kind: jsonl, folder: ./inbox, publish: growing}}}}
+""")
+    cell.start()
+    cell.open()
+    os.write(converter.master, b"+12.018 mm\r\n+12.0181 mm\r\n")
+    found = cell.wait_records(2, kind="measurement")
+    assert [(one["raw"], one["value"], one["verdict"]) for one in found] == [("+12.018 mm", 12.018, "pass"), ("+12.0181 mm", 12.0181, "fail")]
+    assert cell.stop() == 0

@@ -14,6 +14,9 @@ FRAMINGS = {
     "stx-etx": Framing(start=b"\x02", end=(b"\x03",), longest=8),
     "long marks": Framing(start=b"<<", end=(b">>",), longest=8),
     "mark within mark": Framing(start=b"<", end=(b"<<",), longest=8),
+    "mark behind a longer one's first byte": Framing(start=b"1.", end=(b"01.0",), longest=8),
+    "marks of blanks": Framing(start=b"\r", end=(b"\r\n",), longest=8),
+    "start and any line end": Framing(start=b"\x02", longest=8),
     "one mark for both": Framing(start=b'"', end=(b'"',), longest=8),
     "length": Framing(length=3),
 }
@@ -35,9 +38,14 @@ def frames_of(framing: Framing, pieces: list[bytes]) -> tuple[list[Frame], objec
     return frames + framer.cut(0), framer
 
 
+STREAMS = st.one_of(st.lists(st.sampled_from(ALPHABET), max_size=60).map(bytes),
+                    st.lists(st.sampled_from([b"\r\n" * 9, b"\r" * 20, b"\x02", b"\x03", b"<", b"<<", b">>", b"01", b"1.", b"0" * 20]),
+                             max_size=8).map(lambda runs: b"".join(runs)[:60]))
+
+
 @pytest.mark.parametrize("framing", FRAMINGS.values(), ids=FRAMINGS)
 @settings(max_examples=300, deadline=None)
-@given(data=st.lists(st.sampled_from(ALPHABET), max_size=60).map(bytes), cuts=st.lists(st.integers(0, 60), max_size=12))
+@given(data=STREAMS, cuts=st.lists(st.integers(0, 60), max_size=12))
 def test_same_bytes_give_same_frames_however_they_are_chunked(framing, data, cuts):
     whole, framer = frames_of(framing, [data])
     assert frames_of(framing, cut_up(data, [cut for cut in cuts if cut <= len(data)]))[0] == whole
@@ -89,7 +97,7 @@ def test_second_start_before_an_end_makes_the_first_frame_cut():
 
 def test_bytes_outside_start_and_end_are_kept_unless_blank():
     framing = Framing(start=b"\x02", end=(b"\x03",))
-    assert texts(framing, b"\x021\x03\r\n noise\x022\x03") == [(b"1", "", 0), (b"\r\n noise", "no-match", 0), (b"2", "", 0)]
+    assert texts(framing, b"\x021\x03\r\n noise\x022\x03") == [(b"1", "", 0), (b"noise", "no-match", 0), (b"2", "", 0)]
 
 
 def test_quiet_gap_ends_a_frame_by_the_next_chunk_or_by_a_tick():
@@ -104,3 +112,24 @@ def test_quiet_gap_ends_a_frame_by_the_next_chunk_or_by_a_tick():
     assert framer.due_ns is None
     framer.feed(chunk(b"9", 0))
     assert framer.cut(7) == [Frame(b"9", 7, "cut")] and framer.due_ns is None
+
+
+def test_any_run_of_blanks_between_frames_is_silent_however_long_and_however_chunked():
+    framing = Framing(start=b"\x02", end=(b"\x03",), longest=8)
+    data = b" " * 30 + b"\x021\x03"
+    assert texts(framing, data) == texts(framing, *[data[at:at + 1] for at in range(len(data))]) == [(b"1", "", 0)]
+
+
+@settings(max_examples=200, deadline=None)
+@given(bursts=st.lists(st.binary(min_size=1, max_size=20), max_size=6), cuts=st.lists(st.integers(1, 19), max_size=5))
+def test_bursts_between_gaps_are_frames_however_each_was_read(bursts, cuts):
+    ms, framing = 1_000_000, Framing(gap_ms=20, longest=8)
+    whole, split = build_framer(framing), build_framer(framing)
+    once, often = [], []
+    for number, burst in enumerate(bursts):
+        once += whole.feed(chunk(burst, number * 20 * ms))
+        for piece in cut_up(burst, [cut for cut in cuts if cut < len(burst)]):
+            often += split.feed(chunk(piece, number * 20 * ms))
+    assert often + split.tick(10**12) == once + whole.tick(10**12)
+    assert len(once) == max(len(bursts) - 1, 0) and whole.waiting == 0
+    assert sum(map(len, bursts)) == whole.taken + whole.discarded

@@ -112,7 +112,7 @@ def test_a_part_of_a_number_is_never_taken_for_the_whole(pattern, data, repeat):
     (r".*?(?P<value>[+-]?\d+\.\d+)", b"A1 -12.018", "-12.018"), (r".*(?P<value>[+-]\d+\.\d+)", b"A1 -12.018", "-12.018"),
     (r"^(?P<channel>\d)(?P<value>\d{5})$", b"112018", "12018"), (r"^[A-Z]+(?P<value>\d+\.\d+)", b"CH12.018", "12.018"),
     (r"^\S+ +(?P<value>\d+\.\d+).*$", b"A-1 12.018 mm 7", "12.018"), (r"(?P<value>\d{2}\.\d{3})(?P<status>[0-9]*)$", b"12.0185", "12.018"),
-    (r"(?P<value>\d+\.\d+)(?P<unit>\w*)", b"12.018in", "12.018"), (r"(?P<value>[(]?\d+\.\d+).*", b"A 12.018)", "12.018"),
+    (r"(?P<value>\d+\.\d+)(?P<unit>\w*)", b"12.018in", "12.018"), (r"\((?P<value>\d+\.\d+)\).*", b"A (12.018)5", "12.018"),
 ])
 def test_digits_beside_a_value_are_fine_where_the_pattern_asks_for_them(pattern, data, value):
     assert [str(one.value) for one in parser(pattern=pattern).parse(data)] == [value]
