@@ -15,7 +15,7 @@ _VALUE = "(?P<value>"
 PARTS = re.compile(r"\\.|\[\^?\]?(?:\\.|\[:\w+:\]|[^\]\\])*\]", re.DOTALL)
 """What of a pattern is no structure: an escaped character, a class."""
 _ANYTHING = r"(?:(?<!\\)\.|\\[SwDW]|\[\^\]?(?:\\.|[^\]\\])*\])(?:[*+]|\{\d*,\d*\})"
-_SWALLOWS_BEFORE = re.compile(_ANYTHING + r"[()?:]*\Z")                # a lazy one leaves the number whole
+_SWALLOWS_BEFORE = re.compile(_ANYTHING + r"(?!\?)[()?:]*\Z")                # a lazy one leaves the number whole
 _SWALLOWS_AFTER = re.compile(r"\)[?]?(?:\((?:\?:|\?P<\w+>)?)*" + _ANYTHING)
 
 

@@ -1,11 +1,13 @@
 """From bytes to records: what the pipeline adds to its stages."""
 
 import json
+from decimal import Decimal
 
+import msgspec
 import pytest
 
 from collector.config.plan import read_plan
-from collector.record import Chunk
+from collector.record import Chunk, Reading
 from collector.service.numbering import Numbering
 from collector.service.pipeline import Pipeline
 from collector.service.tally import Tally
@@ -52,16 +54,16 @@ def test_status_and_column_time_are_kept_and_a_time_that_exists_twice_is_flagged
 
 
 class Broken:
-    """A parser with a bug in it."""
+    """A parser with a bug in it: behind a good reading it gives what is none."""
 
     def parse(self, data):
-        raise ZeroDivisionError
+        return [Reading(Decimal(1), "mm", {"part": "B"}), None]
 
 
 def test_a_bug_in_processing_makes_an_unread_with_its_bytes_and_no_gap_in_the_numbers(pipeline):
     records(pipeline, b"A +0.0001\n")
     whole = pipeline.plan
-    pipeline.plan = type("Plan", (), {"name": "p", "parser": Broken(), "encoding": "ascii", "line": whole.line})()
+    pipeline.plan = msgspec.structs.replace(whole, parser=Broken())
     found, = records(pipeline, b"A +0.0002\n")
     assert (found["kind"], found["raw"], found["detail"]["reason"], found["seq"]) == ("unread", "A +0.0002", "internal", 2)
     pipeline.plan = whole
