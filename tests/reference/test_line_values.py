@@ -1,7 +1,7 @@
 """Checksums, clocks and a foreign line format against figures from outside the project.
 
 Sources.  tests/data/crc-check-values.csv: check values of the public CRC catalogue ("123456789"), as stored in crccheck
-and reproduced by crcmod; here computed by ours and by crcmod, zlib and binascii.  NMEA 0183 sentences: the XOR of what
+and, where it has them, reproduced by crcmod (not run here); zlib and binascii of the standard library run beside ours.  NMEA 0183 sentences: the XOR of what
 lies between `$` and `*`, as published with pynmea2.  tests/data/dst-cases.csv: hours around clock changes, computed with
 the IANA time zone database.
 """
@@ -12,7 +12,6 @@ import zlib
 from decimal import Decimal
 from pathlib import Path
 
-import crcmod.predefined
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -45,9 +44,8 @@ def test_published_check_value(kind, value):
 
 
 @given(st.binary(min_size=1, max_size=30))
-def test_crcs_agree_with_other_libraries(data):
-    for kind, width, value in [("crc-16/modbus", 2, crcmod.predefined.mkCrcFun("modbus")(data)),
-                               ("crc-16/xmodem", 2, binascii.crc_hqx(data, 0)), ("crc-32/iso-hdlc", 4, zlib.crc32(data))]:
+def test_crcs_agree_with_the_standard_library(data):
+    for kind, width, value in [("crc-16/xmodem", 2, binascii.crc_hqx(data, 0)), ("crc-32/iso-hdlc", 4, zlib.crc32(data))]:
         assert build_checksum(Checksum(kind, form="bytes"))(data + value.to_bytes(width, "big")) == data
         assert build_checksum(Checksum(kind, form="bytes-swapped"))(data + value.to_bytes(width, "little")) == data
 
