@@ -1,10 +1,12 @@
 """What tests share: a cell with real pseudo-terminals, a real daemon and real folders; waiting with a deadline."""
 
+import fcntl
 import json
 import os
 import signal
 import subprocess
 import sys
+import termios
 import time
 import tty
 from collections.abc import Callable
@@ -82,6 +84,9 @@ class Cell:
         return subprocess.run([sys.executable, "-m", "collector", *words], capture_output=True, text=True, timeout=60, **options)
 
     def start(self, *words: str) -> None:
+        """A pty stays exclusive while its master lives, as no real device would: a killed collector's lock is taken off."""
+        for column in self.columns.values():
+            fcntl.ioctl(column.slave, termios.TIOCNXCL)
         with open(self.log, "ab") as log:
             self.daemon = subprocess.Popen([sys.executable, "-m", "collector", "run", str(self.config), *words],
                                            stderr=log, stdout=subprocess.DEVNULL)

@@ -15,7 +15,7 @@ _VALUE = "(?P<value>"
 PARTS = re.compile(r"\\.|\[\^?\]?(?:\\.|\[:\w+:\]|[^\]\\])*\]", re.DOTALL)
 """What of a pattern is no structure: an escaped character, a class."""
 _ANYTHING = r"(?:(?<!\\)\.|\\[SwDW]|\[\^\]?(?:\\.|[^\]\\])*\])(?:[*+]|\{\d*,\d*\})"
-_SWALLOWS_BEFORE = re.compile(_ANYTHING + r"(?!\?)[()?:]*\Z")                # a lazy one leaves the number whole
+_SWALLOWS_BEFORE = re.compile(_ANYTHING + r"[()?:]*\Z")                     # a lazy one too: it may eat a sign
 _SWALLOWS_AFTER = re.compile(r"\)[?]?(?:\((?:\?:|\?P<\w+>)?)*" + _ANYTHING)
 
 
@@ -50,7 +50,7 @@ def build_torn(pattern: str, decimal: str) -> Callable[["re.Match", bytes, bytes
             return None
         context = before[-12:] + value + after[:12]
         return Unread(NUMBER, f"the pattern takes {escape(value)!r} out of {escape(context)!r}, which may be another number; "
-                              "write .*? before the value, and [0-9] where digits beside it are meant")
+                              "write .*? before the value, [+-]? as its first part, and [0-9] where digits beside it are meant")
 
     return torn
 

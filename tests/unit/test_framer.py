@@ -133,3 +133,8 @@ def test_bursts_between_gaps_are_frames_however_each_was_read(bursts, cuts):
     assert often + split.tick(10**12) == once + whole.tick(10**12)
     assert len(once) == max(len(bursts) - 1, 0) and whole.waiting == 0
     assert sum(map(len, bursts)) == whole.taken + whole.discarded
+
+
+def test_start_with_several_end_marks_takes_any_of_them_also_one_that_is_the_start_itself():
+    assert texts(Framing(start=b"\x02"), b"\x0212\n\x0213\r") == [(b"12", "", 0), (b"13", "", 0)]
+    assert texts(Framing(start=b"\n"), b"\n12\n\r\n13\r") == [(b"12", "", 0), (b"13", "", 0)]

@@ -10,7 +10,7 @@ from collector.frames.checksum import Checksum
 from collector.frames.parser import FormatSpec, build_parser
 from collector.frames.refused import FormatRefused
 from collector.frames.sent_time import SentTimeSpec
-from collector.record import OverRange, Reading, Unread
+from collector.record import Mark, OverRange, Reading, Unread
 
 VALUE = r"(?P<value>[+-]?[\d.,_eE]*)"
 
@@ -40,6 +40,9 @@ def test_fields_and_positions():
     fields = parser(delimiter=";", fields=("channel", "-", "value"))
     assert values(fields.parse(b"A1; x ; 12.5")) == [("12.5", "mm", "A1")]
     assert fields.parse(b"A1;12.5").reason == "no-match"
+    several = parser(delimiter=";", fields=("channel", "value"), repeat=True)
+    assert values(several.parse(b"A;1;B;2")) == [("1", "mm", "A"), ("2", "mm", "B")]
+    assert several.parse(b"A;1;B").reason == several.parse(b"A;1;2").reason == "no-match"
     places = parser(positions={"channel": (1, 2), "value": (4, 10)})
     assert values(places.parse(b"A1 +12.018 mm")) == [("12.018", "mm", "A1")]
     assert places.parse(b"A1").reason == "no-match"
@@ -85,6 +88,13 @@ def test_kinds_map_the_frame_s_texts_and_an_unknown_one_is_unread():
     assert read(b"RONG 12.0").reason == "no-match"
 
 
+def test_a_frame_that_marks_a_sweep_or_serves_a_context_needs_no_value():
+    read = parser(pattern=r"^(?P<kind>\w+)(?: (?P<value>\S+))?$", kinds={"GO": "sweep-start", "PART": "measurement"}).parse
+    assert read(b"GO") == [Mark({"kind": "sweep-start"})]
+    assert read(b"PART").reason == "no-match"
+    assert parser(pattern=r"^LOT (?P<lot>\w+)$", context_only=True).parse(b"LOT 7") == [Mark({"lot": "7"})]
+
+
 def test_bad_bytes_and_nuls_are_never_data():
     read = parser(pattern=r"(?P<value>\d+\.\d+)").parse
     assert [read(data).reason for data in (b"12.\xb518", b"12.018\x00", b"\x00")] == ["encoding"] * 3
@@ -100,7 +110,8 @@ def test_checksum_is_checked_before_anything_is_read_and_cut_off():
     (r".*(?P<value>[+-]?\d+\.\d+)", b"A1 -12.018"), (r"^(?P<channel>\w+)(?P<value>\d+\.\d+)$", b"CH12.018"),
     (r"^[^;]*(?P<value>\d+\.\d+)$", b"A1 12.018"), (r" *(?P<value>\d+\.\d+)", b"A1 -  12.018"), (r"(?P<value>\d+\.\d{3})", b"12.0185"),
     (r"^(?P<value>\d+\.\d{3}).*$", b"12.0185"), (r"(?P<value>\d+\.\d{3})(?P<status>\w*)", b"12.0185"), (r"(?P<value>\d+)\S*", b"12.018"),
-    (r"(?P<value>\d+\.\d+)(?P<unit>\w*)", b"12.018E3"),
+    (r"(?P<value>\d+\.\d+)(?P<unit>\w*)", b"12.018E3"), (r"^.*?(?P<value>\d+\.\d+)$", b"A1 -12.018"),
+    (r"(?P<value>[^()]\d*\.\d{3})\S*", b"12.0185"), (r"(?P<value>[(]?\d+\.\d{3})\S*", b"12.0185"),
 ])
 @pytest.mark.parametrize("repeat", [False, True])
 def test_a_part_of_a_number_is_never_taken_for_the_whole(pattern, data, repeat):
@@ -112,7 +123,7 @@ def test_a_part_of_a_number_is_never_taken_for_the_whole(pattern, data, repeat):
     (r".*?(?P<value>[+-]?\d+\.\d+)", b"A1 -12.018", "-12.018"), (r".*(?P<value>[+-]\d+\.\d+)", b"A1 -12.018", "-12.018"),
     (r"^(?P<channel>\d)(?P<value>\d{5})$", b"112018", "12018"), (r"^[A-Z]+(?P<value>\d+\.\d+)", b"CH12.018", "12.018"),
     (r"^\S+ +(?P<value>\d+\.\d+).*$", b"A-1 12.018 mm 7", "12.018"), (r"(?P<value>\d{2}\.\d{3})(?P<status>[0-9]*)$", b"12.0185", "12.018"),
-    (r"(?P<value>\d+\.\d+)(?P<unit>\w*)", b"12.018in", "12.018"), (r"\((?P<value>\d+\.\d+)\).*", b"A (12.018)5", "12.018"),
+    (r"(?P<value>\d+\.\d+)(?P<unit>\w*)", b"12.018in", "12.018"), (r"A-\.*(?P<value>\d+\.\d+)", b"A-12.018", "12.018"), (r"\((?P<value>\d+\.\d+)\).*", b"A (12.018)5", "12.018"),
 ])
 def test_digits_beside_a_value_are_fine_where_the_pattern_asks_for_them(pattern, data, value):
     assert [str(one.value) for one in parser(pattern=pattern).parse(data)] == [value]
