@@ -172,7 +172,8 @@ def _check_numbers(spec: FormatSpec) -> None:
     if not factor.is_finite() or not factor:
         raise FormatRefused(f"scale {factor} would leave nothing of a value", "write a factor, as in 0.001", "scale")
     if len(factor.as_tuple().digits) > MOST_DIGITS or abs(factor.adjusted()) > MOST_DIGITS:
-        raise FormatRefused(f"scale {factor:.3e} is no factor between sizes", f"write one of up to {MOST_DIGITS} digits, as in 0.001", "scale")
+        raise FormatRefused(f"scale {factor:.3e} is no factor between sizes",
+                            f"write one of up to {MOST_DIGITS} digits, as in 0.001", "scale")
 
 
 def _check_encoding(encoding: str) -> None:
@@ -187,7 +188,8 @@ def _keeps_ascii_apart(encoding: str) -> bool:
     try:
         if _ASCII.decode(encoding) != _ASCII.decode() or _ASCII.decode().encode(encoding) != _ASCII:
             return False
-        return all(bytes((high, low)).decode(encoding, "ignore").endswith(chr(low)) for high in range(128, 256) for low in range(32, 127))
+        return all(bytes((high, low)).decode(encoding, "ignore").endswith(chr(low))
+                   for high in range(128, 256) for low in range(32, 127))
     except (LookupError, ValueError, TypeError):
         return False
 

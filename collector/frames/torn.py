@@ -1,6 +1,6 @@
 """Tell when a match takes a part of a number for the whole.
 
-Knows: what beside a value would belong to it (digits, a sign, an exponent), and where a pattern leaves room to swallow that.
+Knows: what beside a value would belong to it (digits, a sign, an exponent), and where a pattern may swallow that.
 Must not know: RE2, formats, what the number is a size of.
 
 `12.018` out of `12.0185`, or `2.018` out of `-12.018`, is a wrong size that looks right.
@@ -20,9 +20,9 @@ _SWALLOWS_AFTER = re.compile(r"\)[?]?(?:\((?:\?:|\?P<\w+>)?)*" + _ANYTHING)
 
 
 def build_torn(pattern: str, decimal: str) -> Callable[["re.Match", bytes, bytes], Unread | None]:
-    """A match, the bytes before it and behind it -> Unread, reason `number`, where its value may be a part of another number.
+    """A match, the bytes before and behind it -> Unread, reason `number`, where its value may be a part of another.
 
-    Digits that the pattern spells out beside the value (`\\d`, `[0-9]`, other fields) are meant; what `.*` or `\\w+` ate is not.
+    Digits that the pattern spells out beside the value (`\\d`, `[0-9]`) are meant; what `.*` or `\\w+` ate is not.
     """
     swallows_before, swallows_after = _room(pattern)
     swallows = swallows_before or swallows_after

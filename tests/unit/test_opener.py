@@ -144,7 +144,7 @@ def test_a_replugged_device_is_found_by_its_name_each_time_and_no_bytes_are_merg
     before = len(os.listdir("/proc/self/fd")), threading.active_count()
     for n in range(1, 6):
         cycle(n)
-    assert (len(os.listdir("/proc/self/fd")), threading.active_count()) == before
+    assert len(os.listdir("/proc/self/fd")) <= before[0] and threading.active_count() <= before[1]
     told = [kind for kind in running.kinds() if kind != "PortWaiting"]
     assert told == ["PortOpened", "Chunk", "PortClosed"] * 6
     assert [item.data for item in running.of(Chunk)] == [b"%03d " % n for n in range(6)]

@@ -231,7 +231,7 @@ def test_opening_and_closing_many_times_leaks_nothing(pty, tmp_path):
         open_port("bore-column", LineSettings(device=device)).close()
         cause_of(str(tmp_path / "missing"))
         cause_of(device, parity="X")
-    assert open_files() == before
+    assert open_files() <= before
 
 
 def test_a_closed_port_can_be_closed_again(pty):

@@ -189,7 +189,7 @@ def test_two_hundred_pulls_merge_no_bytes_and_leak_nothing(reader, taken):
     before = len(os.listdir("/proc/self/fd")), threading.active_count()
     for n in range(1, 200):
         one_pull(n)
-    assert (len(os.listdir("/proc/self/fd")), threading.active_count()) == before
+    assert len(os.listdir("/proc/self/fd")) <= before[0] and threading.active_count() <= before[1]
     assert taken.kinds() == ["PortOpened", "Chunk", "PortClosed"] * 200
     assert [item.data for item in taken.items if isinstance(item, Chunk)] == [b"%03d " % n for n in range(200)]
 
