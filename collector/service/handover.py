@@ -15,6 +15,7 @@ from msgspec import Struct
 from collector.record import Chunk
 
 MOST_BYTES = 16_000_000
+TAKEN_BYTES = 256_000                        # of chunks at a time: what is made of them is one transaction
 _EACH_BYTES = 200                            # what an item takes in memory beside its bytes
 
 
@@ -61,6 +62,11 @@ class HandOver:
         self._changed = threading.Condition()
 
     @property
+    def waiting(self) -> bool:
+        """Whether something is there to be taken."""
+        return bool(self._items)
+
+    @property
     def full(self) -> bool:
         """Whether nothing more should be read for now."""
         return self._held_bytes >= self._most_bytes
@@ -73,12 +79,23 @@ class HandOver:
             self._changed.notify()
 
     def take_all(self, timeout_s: float) -> list[Any]:
-        """All that waits, oldest first; waits up to `timeout_s` for something or for `wake`; else an empty list."""
+        """What waits, oldest first: all, or as much as TAKEN_BYTES of chunks allow, and at least one item.
+
+        Waits up to `timeout_s` for something or for `wake`; else an empty list.
+        """
         with self._changed:
             self._changed.wait_for(lambda: self._items or self._woken, timeout_s)
             self._woken = False
-            taken = [self._items.popleft() for _ in range(len(self._items))]
-            self._held_bytes = 0
+            return self._take()
+
+    def _take(self) -> list[Any]:
+        taken, chunk_bytes = [], 0
+        while self._items:
+            chunk_bytes += _chunk_bytes(self._items[0])
+            if taken and chunk_bytes > TAKEN_BYTES:
+                break
+            taken.append(self._items.popleft())
+            self._held_bytes -= _size_bytes(taken[-1])
         return taken
 
     def wake(self) -> None:
@@ -88,5 +105,9 @@ class HandOver:
             self._changed.notify()
 
 
+def _chunk_bytes(item: Any) -> int:
+    return len(item.data) if isinstance(item, Chunk) else 0
+
+
 def _size_bytes(item: Any) -> int:
-    return _EACH_BYTES + len(item.data) if isinstance(item, Chunk) else _EACH_BYTES
+    return _EACH_BYTES + _chunk_bytes(item)

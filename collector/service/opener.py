@@ -36,8 +36,8 @@ _RETRYING = Retrying()
 class _Wanted:
     """One port that should be open."""
 
-    def __init__(self, name: str, line: LineSettings, due_ns: int):
-        self.name, self.line, self.due_ns = name, line, due_ns
+    def __init__(self, name: str, plan: PortPlan, due_ns: int):
+        self.name, self.plan, self.line, self.due_ns = name, plan, line_of(plan), due_ns
         self.busy = False                    # open, being tried, or its device not given back yet
         self.is_open = False
         self.tries = 0                       # since it was last proven
@@ -61,11 +61,10 @@ class Opener(threading.Thread):
     # --- from other threads
 
     def set_ports(self, ports: dict[str, PortPlan]) -> None:
-        """From now on these ports are wanted; one whose line has not changed stays open."""
-        lines = {name: line_of(plan) for name, plan in ports.items()}
+        """From now on these ports are wanted; one whose line, framing and request are the same stays open."""
         requests = {name: Request(plan.request.send.encode(plan.encoding), plan.request.every)
                     for name, plan in ports.items() if plan.request}
-        self._order(lambda: self._want(lines, requests))
+        self._order(lambda: self._want(dict(ports), requests))
 
     def stop(self) -> None:
         """Try no more; ends within a second.  Open ports are the reader's."""
@@ -108,19 +107,19 @@ class Opener(threading.Thread):
             return _LOOK_EVERY_S
         return min(_LOOK_EVERY_S, max(0.0, (min(due_ns) - self._clock.steady_ns()) / 1e9))
 
-    def _want(self, lines: dict[str, LineSettings], requests: dict[str, Request]) -> None:
-        self._reader.ask(requests)
+    def _want(self, ports: dict[str, PortPlan], requests: dict[str, Request]) -> None:
         before, self._wanted = self._wanted, {}
-        for name, line in lines.items():
+        for name, plan in ports.items():
             old = before.get(name)
-            if old is not None and old.line == line:
+            if old is not None and stays_open(old.plan, plan):
                 self._wanted[name] = old
                 continue
-            self._wanted[name] = _Wanted(name, line, self._clock.steady_ns())
+            self._wanted[name] = _Wanted(name, plan, self._clock.steady_ns())
             self._wanted[name].busy = old is not None and old.busy
         for name, old in before.items():
             if old.is_open and self._wanted.get(name) is not old:
-                self._reader.release(name, "the configuration has changed")
+                self._reader.release(name, "configuration changed")
+        self._reader.ask(requests)           # last: no line is asked what its successor is to be asked
 
     # --- trying
 
@@ -188,6 +187,11 @@ class Opener(threading.Thread):
 def line_of(plan: PortPlan) -> LineSettings:
     """A port's settings; frames of a fixed length can't bear the marks of line errors among their bytes."""
     return msgspec.structs.replace(plan.line, marks=False) if plan.framing.length else plan.line
+
+
+def stays_open(before: PortPlan, plan: PortPlan) -> bool:
+    """Whether an open port serves this plan too; the worker begins a port anew on the same changes."""
+    return before.line == plan.line and before.framing == plan.framing and before.request == plan.request
 
 
 def wait_s(device: str, tries: int) -> float:

@@ -86,7 +86,8 @@ class Worker(threading.Thread):
                 if len(rows) >= MOST_ROWS:
                     self._commit(rows)
                     rows = []
-            rows += self._ticked()
+            if not self._handover.waiting:             # what waits came before now: it may belong to the held frame
+                rows += self._ticked()
             if rows:
                 self._commit(rows)
             if stop:
@@ -135,8 +136,10 @@ class Worker(threading.Thread):
         tallies = {name: self.tallies.get(name) or Tally(port.line.device) for name, port in plan.ports.items()}
         for name, port in plan.ports.items():
             self._pipelines[name] = Pipeline(port, self._numbering, tallies[name])
+            if name in before:                         # the driver's marks go on until the port is opened anew
+                self._pipelines[name].marked = before[name].marked
             if name in before and same_line(before[name].plan, port):
-                self._pipelines[name].framer, self._pipelines[name].marked = before[name].framer, before[name].marked
+                self._pipelines[name].framer = before[name].framer
         for name, old in before.items():
             if name not in self._pipelines or self._pipelines[name].framer is not old.framer:
                 rows += old.cut(self._clock.wall_ns())

@@ -4,7 +4,7 @@ import threading
 import time
 
 from collector.record import Chunk
-from collector.service.handover import HandOver, PortClosed
+from collector.service.handover import TAKEN_BYTES, HandOver, PortClosed
 
 
 def chunk(n: int, size: int = 1) -> Chunk:
@@ -36,6 +36,41 @@ def test_many_tiny_items_fill_it_as_well():
     for n in range(100):
         handover.put(chunk(n))
     assert handover.full
+
+
+def test_no_more_than_a_transaction_is_worth_is_taken_at_a_time_and_nothing_is_lost_by_it():
+    handover = HandOver(most_bytes=1_000_000)
+    items = [chunk(n, 60_000) for n in range(20)]
+    items.insert(7, PortClosed("bore-column", 7, "unplugged"))
+    for item in items:
+        handover.put(item)
+    assert handover.full
+    taken = []
+    while handover.waiting:
+        some = handover.take_all(0)
+        assert 0 < sum(len(item.data) for item in some if isinstance(item, Chunk)) <= TAKEN_BYTES
+        taken.append(some)
+    assert [item for some in taken for item in some] == items
+    assert [len(some) for some in taken] == [4, 5, 4, 4, 4]
+    assert not handover.full and handover.take_all(0) == []
+
+
+def test_room_comes_back_as_it_is_taken_not_all_at_once():
+    handover = HandOver(most_bytes=300_000)
+    for n in range(12):
+        handover.put(chunk(n, 60_000))
+    handover.take_all(0)
+    assert handover.full                              # eight of twelve still wait
+    handover.take_all(0)
+    assert not handover.full
+
+
+def test_a_chunk_larger_than_that_is_taken_alone():
+    handover = HandOver()
+    handover.put(chunk(1, TAKEN_BYTES + 1))
+    handover.put(chunk(2))
+    assert handover.take_all(0) == [chunk(1, TAKEN_BYTES + 1)]
+    assert handover.take_all(0) == [chunk(2)]
 
 
 def test_taking_waits_for_what_comes_later():

@@ -17,10 +17,10 @@ from collector.service.reader import Reader
 from structlog.testing import capture_logs
 
 
-def plan(device: str, request=None, length: int = 0, **settings):
+def plan(device: str, request=None, length: int = 0, end: tuple = (b"\r", b"\n"), **settings):
     """As much of a port's plan as the opener looks at."""
     return SimpleNamespace(line=LineSettings(device=device, **settings), request=request, encoding="ascii",
-                           framing=Framing(length=length))
+                           framing=Framing(length=length, end=end))
 
 
 class Pullable:
@@ -296,11 +296,29 @@ def test_ports_come_go_and_change_without_a_word_from_those_that_stay(running, t
     running.until(lambda: len(running.of(PortOpened)) == 4 and running.count(PortClosed, "depth-column") == 1)
     assert running.kinds("face-column") == ["PortOpened", "PortClosed", "PortOpened"]
     assert running.kinds("depth-column") == ["PortOpened", "PortClosed"]
-    assert {item.cause for item in running.of(PortClosed)} == {"the configuration has changed"}
+    assert {item.cause for item in running.of(PortClosed)} == {"configuration changed"}
     bore.send(b"still here")
     running.until(lambda: running.kinds("bore-column") == ["PortOpened", "Chunk"])
     for column in (bore, face, depth):
         column.pull()
+
+
+@pytest.mark.parametrize("change", [
+    {"request": SimpleNamespace(send="!\r", every=20, timeout=500)}, {"end": (b";",)}, {"length": 12}, {"baud": 19200},
+], ids=str)
+def test_a_port_asked_or_cut_in_another_way_is_opened_anew_and_loses_nothing(running, column, change):
+    first = {"request": SimpleNamespace(send="?\r", every=3_600_000, timeout=500)}
+    column.plug()
+    running.opener.set_ports({"bore-column": plan(str(column.link), **first)})
+    running.until(lambda: running.count(PortOpened) == 1)
+    running.opener.set_ports({"bore-column": plan(str(column.link), **first)})      # an equal plan changes nothing
+    column.send(b"before")
+    running.until(lambda: running.count(Chunk) == 1)
+    running.opener.set_ports({"bore-column": plan(str(column.link), **{**first, **change})})
+    running.until(lambda: running.count(PortOpened) == 2)
+    assert running.kinds() == ["PortOpened", "Chunk", "PortClosed", "PortOpened"]
+    assert [item.cause for item in running.of(PortClosed)] == ["configuration changed"]
+    column.pull()
 
 
 def test_a_column_with_a_request_is_asked(running, column):

@@ -260,10 +260,10 @@ def test_stopping_twice_or_before_starting_does_no_harm(handover):
 def test_a_released_port_gives_its_last_bytes_first(reader, taken, column):
     reader.adopt("bore-column", column.open())
     column.send(b"last")
-    reader.release("bore-column", "the configuration has changed")
+    reader.release("bore-column", "configuration changed")
     taken.until(lambda t: t.count(PortClosed) == 1)
     assert taken.bytes() == b"last"
-    assert taken.items[-1].cause == "the configuration has changed"
+    assert taken.items[-1].cause == "configuration changed"
     column.open().close()                             # it was given back
 
 
