@@ -174,13 +174,17 @@ def _in_words(line: LineSettings, fault: BaseException) -> str:
 
 
 class _Client(serial.rfc2217.Serial):
-    """pyserial's RFC 2217 client, without two faults of it."""
+    """pyserial's RFC 2217 client, without three faults of it."""
 
     def close(self) -> None:
         link = self._socket
         super().close()                      # forgets the socket unclosed where the far end was quicker
         if link is not None:
             link.close()
+
+    def _telnet_read_loop(self) -> None:
+        with suppress(OSError):              # the far end is gone while it is being answered: `read` will say so
+            super()._telnet_read_loop()
 
     def _telnet_process_subnegotiation(self, suboption: bytes) -> None:
         with suppress(TypeError):            # an answer to what was not asked (of a shared line) would end the thread
@@ -210,10 +214,7 @@ class RemoteLine:
         with suppress(queue.Empty):
             while got[-1] is not None and len(got) < 65536:
                 got.append(self._bytes.get_nowait())
-        if got[-1] is not None:
-            return b"".join(got)
-        self._bytes.put(None)                # the end is read again after what came before it
-        return b"".join(got[:-1]) or None
+        return b"".join(filter(None, got)) or None       # after bytes and the end: the next call finds the thread dead
 
     def write(self, data: bytes) -> None:
         """Send it.  Raises OSError when the connection is lost."""

@@ -194,6 +194,18 @@ def connecting(port: str) -> int:
     return sum(thread.name == f"connect {port}" for thread in threading.enumerate())
 
 
+def is_given_up(server: socket.socket, filling: list) -> None:
+    """Make room in the queue: the late connection is made now, and has to be closed by its other end."""
+    server.settimeout(10)
+    while True:
+        link, who = server.accept()
+        with link:
+            if who not in filling:
+                link.settimeout(5)
+                assert link.recv(1) == b""
+                return
+
+
 def test_a_host_that_does_not_answer_delays_no_other_port_and_is_tried_once_at_a_time(running, column, dead_host):
     device, _, _ = dead_host
     running.opener.set_ports({"face-column": plan(device), "bore-column": plan(str(column.link))})
@@ -212,15 +224,18 @@ def test_stopping_does_not_wait_for_a_host_that_does_not_answer_and_keeps_no_lat
     began = time.monotonic()
     running.opener.stop()
     assert not running.opener.is_alive() and time.monotonic() - began < 1.0
-    server.settimeout(10)
-    while True:
-        link, who = server.accept()                   # makes room in the queue: the late connection is made now
-        with link:
-            if who not in filling:
-                link.settimeout(5)
-                assert link.recv(1) == b""            # and given up at once
-                break
+    is_given_up(server, filling)
     running.until(lambda: connecting("depth-column") == 0)
+    assert running.items == []
+
+
+def test_a_connection_that_comes_when_its_port_is_wanted_no_more_is_given_up(running, dead_host):
+    device, server, filling = dead_host
+    running.opener.set_ports({"height-column": plan(device)})
+    running.until(lambda: connecting("height-column") == 1)
+    running.opener.set_ports({})
+    is_given_up(server, filling)
+    running.tries(1)
     assert running.items == []
 
 

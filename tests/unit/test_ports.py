@@ -1,7 +1,6 @@
 """Opening ports: real pseudo-terminals, real sockets, an invented tree of devices."""
 
 import errno
-import fcntl
 import os
 import select
 import socket
@@ -9,7 +8,7 @@ import struct
 import termios
 import threading
 import time
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import pytest
@@ -341,26 +340,33 @@ class RemoteColumn:
     def __init__(self, server: socket.socket, answer: bytes, closes: bool, unasked: bytes = b""):
         self._server, self._answer, self._closes, self._unasked = server, answer, closes, unasked
         self.line = serial.serial_for_url("loop://")
-        self._thread = threading.Thread(target=self._serve, daemon=True)
-        self._thread.start()
+        threading.Thread(target=self._serve, name="remote column", daemon=True).start()
 
     def write(self, data: bytes) -> None:
         self._link.sendall(data)
 
     def _serve(self) -> None:
         self._link, _ = self._server.accept()
-        with self._link:
+        with self._link, suppress(ConnectionError):
             protocol = serial.rfc2217.PortManager(self.line, self)
             self._link.sendall(self._unasked)
             while got := self._link.recv(1024):
                 if b"".join(protocol.filter(got)):
-                    self._link.sendall(b"".join(protocol.escape(self._answer)))
+                    self._link.sendall(self._answer.replace(b"\xff", b"\xff\xff"))
                     if self._closes:
                         return
 
 
-def threads() -> set[threading.Thread]:
-    return {thread for thread in threading.enumerate() if thread.is_alive()}
+def connected() -> list[str]:
+    """Threads that belong to a connection, of either end."""
+    names = (thread.name for thread in threading.enumerate())
+    return [name for name in names if name.startswith(("pump", "pySerial", "remote column"))]
+
+
+def files_at_rest() -> int:
+    """Open descriptors, once no thread of a connection is left."""
+    assert until(lambda: not connected()), connected()
+    return open_files()
 
 
 @pyserial_names_its_thread_in_an_old_way
@@ -391,28 +397,16 @@ def test_bytes_sent_just_before_a_remote_line_ends_are_not_lost(listener):
 
 @pyserial_names_its_thread_in_an_old_way
 def test_closing_a_remote_line_that_nobody_reads_ends_its_threads_within_a_second(listener):
-    before = threads()
-    RemoteColumn(listener, b"+12.018 mm\r\n" * 200_000, closes=False)
+    assert files_at_rest()
+    RemoteColumn(listener, b"+12.018 mm\r\n" * 400_000, closes=False)
     port = open_port("bore-column", LineSettings(device=url(listener, "rfc2217")))
     port.write(b"?")
-    assert until(lambda: _waiting(port.fd) >= 30_000, within_s=20)                 # far more comes than a pipe holds
-    assert until(lambda: not select.select([], [_other_end(port.fd)], [], 0)[1], within_s=20)   # the pump waits for room
+    assert until(port._line._bytes.full, within_s=20)         # the queue has its bound: pump and client wait for room
     began = time.monotonic()
     port.close()
     assert time.monotonic() - began < 0.1
-    assert until(lambda: not threads() - before, within_s=5)
+    assert until(lambda: not connected())
     assert time.monotonic() - began < 1.0
-
-
-def _other_end(fd: int) -> int:
-    """The write end of a pipe of this process."""
-    pipe = os.readlink(f"/proc/self/fd/{fd}")
-    return next(int(name) for name in os.listdir("/proc/self/fd") if int(name) != fd
-                and os.path.lexists(f"/proc/self/fd/{name}") and os.readlink(f"/proc/self/fd/{name}") == pipe)
-
-
-def _waiting(fd: int) -> int:
-    return struct.unpack("i", fcntl.ioctl(fd, termios.FIONREAD, b"\0\0\0\0"))[0]
 
 
 @pyserial_names_its_thread_in_an_old_way
@@ -427,7 +421,7 @@ def test_an_answer_to_what_was_not_asked_loses_no_remote_line(listener):
 
 @pyserial_names_its_thread_in_an_old_way
 def test_fifty_remote_lines_leave_no_thread_and_no_descriptor(listener):
-    before = open_files(), threads()
+    before = files_at_rest()
 
     def ten() -> None:
         with socket.create_server(("127.0.0.1", 0)) as server:
@@ -440,15 +434,15 @@ def test_fifty_remote_lines_leave_no_thread_and_no_descriptor(listener):
         one.start()
     for one in five:
         one.join()
-    assert until(lambda: open_files() <= before[0] and threads() <= before[1]), (threads() - before[1], open_files(), before[0])
+    assert files_at_rest() == before
 
 
 @pyserial_names_its_thread_in_an_old_way
 def test_a_raw_line_is_not_mistaken_for_rfc_2217(listener):
-    before = open_files(), threads()
+    before = files_at_rest()
     cause = cause_of(url(listener, "rfc2217") + "?timeout=0.2")
     assert "not as RFC 2217" in cause and "socket://" in cause
-    assert until(lambda: open_files() <= before[0] and threads() <= before[1])
+    assert files_at_rest() == before
 
 
 def test_an_unknown_option_of_rfc_2217_is_said_to_be_unknown(listener):

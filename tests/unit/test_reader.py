@@ -205,6 +205,9 @@ def test_a_full_hand_over_leaves_the_bytes_in_the_kernel_and_loses_none(column):
     assert until(lambda: handover.full)
     column.send(sent[1400:])
     assert until(lambda: waiting_bytes(port.fd) == len(sent) - 1400)      # nobody takes, so nobody reads
+    used_s, moved = time.process_time(), set()
+    assert until(lambda: moved.add(reader.moved_ns) or max(moved) - min(moved) > 300_000_000)
+    assert time.process_time() - used_s < 0.15                            # alive, and no busy waiting
     taken.until(lambda t: t.bytes() == sent)
     reader.stop()
 
