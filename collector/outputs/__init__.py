@@ -40,6 +40,9 @@ class Output(Protocol):
     def open(self) -> None:
         """Reach the far side.  Raises OutputDown."""
 
+    def adopt(self) -> None:
+        """A person has said that the far side is a new one: forget what is known of the old.  Raises OutputDown."""
+
     def together(self, rows: tuple[Any, ...]) -> int:
         """How many of the leading rows may go into one batch; at least one."""
 

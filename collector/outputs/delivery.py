@@ -105,7 +105,7 @@ class Delivery:
         """The batch that was about to be handed over when the last process ended comes first, as it was."""
         self._retrying(self._cursor.settle)
         if self._adopt:
-            self._retrying(self._cursor.forget_folder)
+            self._retrying(self._output.adopt)
         pending = self._cursor.pending
         if pending is not None:
             rows = self._rows_between(pending.first, pending.last)

@@ -111,14 +111,27 @@ class Place(Struct, frozen=True):
 def check_sentinel(place: Place) -> None:
     """The folder is there and is the one it was; at the first use its sentinel is made.  Raises OutputDown."""
     with place.faults_named():
-        if not place.folder.is_dir():
-            raise place.down(f"the folder {place.folder} is not there; is its share away? It is never made by the collector")
+        _refuse_missing(place)
         if place.settings.sentinel:
             _compare_sentinel(place)
 
 
+def _refuse_missing(place: Place) -> None:
+    if not place.folder.is_dir():
+        raise place.down(f"the folder {place.folder} is not there; is its share away? It is never made by us")
+
+
+def _is_the_one_it_was(place: Place) -> bool:
+    found, known = read_if_there(_sentinel_path(place)), place.cursor.sentinel
+    return bool(known) and found == known.encode()
+
+
+def _sentinel_path(place: Place) -> Path:
+    return place.folder / f".{place.stem}.sentinel"
+
+
 def _compare_sentinel(place: Place) -> None:
-    path = place.folder / f".{place.stem}.sentinel"
+    path = _sentinel_path(place)
     found = read_if_there(path)
     known = place.cursor.sentinel
     if known and found is not None and found.decode("ascii", "replace") == known:
@@ -186,6 +199,21 @@ class FolderOutput:
             with self._place.faults_named():
                 self._ways[SEALED].remove_leftovers(self._place)
         self._is_clean = True
+
+    def adopt(self) -> None:
+        """Take the folder as a new one; if it is the one it was, then only what was taken out of it is given up.
+
+        Raises OutputDown.
+        """
+        place = self._place
+        place.cursor.settle()
+        with place.faults_named():
+            _refuse_missing(place)
+            if not _is_the_one_it_was(place):
+                return place.cursor.forget_folder()
+            pending = place.cursor.pending
+            if pending is not None and pending.publish == GROWING and self._ways[GROWING].is_gone(place, pending):
+                place.cursor.release()
 
     def together(self, rows: tuple[Any, ...]) -> int:
         return self._ways[self._place.settings.publish].together(rows)

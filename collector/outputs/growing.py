@@ -14,7 +14,7 @@ from typing import Any
 
 from collector.outputs import Batch
 from collector.outputs.cursor import Pending
-from collector.outputs.folder import GROWING, Place, digest
+from collector.outputs.folder import GROWING, Place, check_sentinel, digest
 
 _DAY_US = 86_400_000_000
 
@@ -34,6 +34,7 @@ def begin(place: Place, batch: Batch) -> None:
     content = lines if offset else place.rendering.header() + lines
     pending = Pending(publish=GROWING, file=path.name, first=batch.first, last=batch.last, through=batch.through,
                       length=len(content), sha256=digest(content), offset=offset)
+    check_sentinel(place)                          # an offset in another folder's file would be held against this one's
     place.cursor.hold(pending)
     try:
         _write(place, path, offset, content)
@@ -61,6 +62,7 @@ def _end(place: Place, path: Path) -> int:
     """Where the file ends, made if there is none: only ever where we left it."""
     known, length = place.cursor.grown.get(path.name, 0), _length(path)
     if length is None:                             # never was, or the reader has taken it
+        check_sentinel(place)                      # only of the right folder does it say so, and only there one is made
         if known:
             place.cursor.forget_file(path.name)
         place.files.write_new(path, b"")
@@ -73,7 +75,18 @@ def _end(place: Place, path: Path) -> int:
                          "one is begun with the records that come")
     if length == 0:
         place.files.sync_folder(place.folder)      # made by a process that was killed: it may not be durable yet
+        return 0
+    _refuse_other_header(place, path)
     return length
+
+
+def _refuse_other_header(place: Place, path: Path) -> None:
+    """Lines only ever go under the header that they were written for."""
+    header = place.rendering.header()
+    with open(path, "rb") as file:
+        if file.read(len(header)) != header:
+            raise place.down(f"{path} begins with another header than what comes now has: the output's settings were "
+                             "changed. Move the file away, and a new one is begun")
 
 
 def _tail(place: Place, path: Path, pending: Pending) -> bytes:
@@ -98,6 +111,11 @@ def _write(place: Place, path: Path, offset: int, content: bytes) -> None:
     place.files.write_at(path, offset, content)
     if _length(path) != offset + len(content):     # taken away or written to while we wrote
         raise place.down(f"{path} is not what was just written to it; has a reader taken it away, or does another write?")
+
+
+def is_gone(place: Place, pending: Pending) -> bool:
+    """Whether the file that a pending batch was being written to is not there.  Raises OSError."""
+    return _length(place.folder / pending.file) is None
 
 
 def _length(path: Path) -> int | None:

@@ -13,7 +13,7 @@ from typing import Any
 
 from collector.outputs import Batch
 from collector.outputs.cursor import Pending
-from collector.outputs.folder import SEALED, Place, digest, read_if_there
+from collector.outputs.folder import SEALED, Place, check_sentinel, digest, read_if_there
 
 
 def together(rows: tuple[Any, ...]) -> int:
@@ -27,11 +27,13 @@ def begin(place: Place, batch: Batch) -> None:
     name = f"{place.stem}-{batch.first:012d}-{batch.last:012d}.{place.rendering.suffix}"
     pending = Pending(publish=SEALED, file=name, first=batch.first, last=batch.last, through=batch.through,
                       length=len(content), sha256=digest(content), checksum=bool(place.settings.checksum_file))
+    check_sentinel(place)                                    # writing it all out took its time
     there = read_if_there(place.folder / name)
     if there is not None:
         _refuse_other(place, name, there == content)
         return
     place.files.write_new(hidden(place.folder, name), content)
+    check_sentinel(place)                                    # a witness in another folder would be missed later
     place.cursor.hold(pending)
     _give_name(place, pending)
 
@@ -45,6 +47,7 @@ def finish(place: Place, pending: Pending, batch: Batch) -> bool:
     if part is None:
         place.files.remove(hidden(place.folder, _checksum_name(pending)))
         place.files.sync_folder(place.folder)                # the new name may not be durable yet
+        check_sentinel(place)                                # only of the right folder does it say that it was named
         return True
     if len(part) != pending.length or digest(part) != pending.sha256:
         place.cursor.release()
