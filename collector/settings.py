@@ -26,9 +26,12 @@ def wrong(what: str, right: str = "") -> PydanticCustomError:
     return PydanticCustomError("said", "{what}\n{right}", {"what": what, "right": right})
 
 
-def text_type(read: Callable[[str], Any], shape: str, pattern: str | None = None) -> Any:
-    """A pydantic annotation: text goes through `read`; a value of the right type already is left alone."""
-    schema = {"type": "string", "description": shape}
+def text_type(read: Callable[[str], Any], shape: str, pattern: str | None = None, also: str = "") -> Any:
+    """A pydantic annotation: text goes through `read`; a value of the right type already is left alone.
+
+    `also`: what an editor, which does guess at YAML, may take such a text for: `integer`, `number`, `boolean`.
+    """
+    schema: dict[str, Any] = {"type": ["string", also] if also else "string", "description": shape}
     if pattern:
         schema["pattern"] = pattern
 
@@ -101,10 +104,10 @@ def name_text(text: str) -> str:
 
 def count(low: int = 0, high: int = 10**12) -> Any:
     """The annotation of a whole number in a range."""
-    return text_type(whole_number(low, high), f"whole number from {low} to {high}", r"^[0-9]+$")
+    return text_type(whole_number(low, high), f"whole number from {low} to {high}", r"^[0-9]+$", also="integer")
 
 
 Duration = text_type(duration_ms, "a time with its unit: 500 ms, 2 s, 5 min, 8 h, 90 d")
 Size = text_type(size_bytes, "a size with its unit: 500 MB, 2 GB")
-YesNo = text_type(yes_or_no, "true or false")
+YesNo = text_type(yes_or_no, "true or false", also="boolean")
 Name = text_type(name_text, "letters, digits, - and _", r"^[A-Za-z0-9_-]{1,64}$")

@@ -100,11 +100,12 @@ def wire_text(text: str) -> str:
 
 LengthText = text_type(length, "a length with its unit: 12.5 mm, 0.0005 in, 3 um")
 PositiveLength = text_type(positive_length, "a length above zero with its unit")
-Number = text_type(decimal_number, "an exact number")
+Number = text_type(decimal_number, "an exact number", also="number")
 CharacterText = text_type(character, "bits, parity, stop bits: 8N1, 7E1", r"^[5-8][NEOMS](1|1\.5|2)$")
-Bytes = text_type(byte_count, "a number of bytes: 1024")
+Bytes = text_type(byte_count, "a number of bytes: 1024", also="integer")
 Device = text_type(device, "path, COM4, socket://host:port, rfc2217://host:port")
 Wire = text_type(wire_text, "text on the wire")
+Said = text_type(str, "text as the frame says it", also="number")
 
 
 class Request(Settings):
@@ -173,6 +174,13 @@ class Checksum(Settings):
     from_: Wire | None = None
     form: Literal["hex", "bytes", "bytes-swapped"] = "hex"
 
+    @field_validator("after", "from_")
+    @classmethod
+    def _is_bytes(cls, value: str) -> str:
+        if any(ord(char) > 0xFF for char in value):
+            raise wrong(f"{value!r} can't be bytes on the wire", "write characters up to \"\\xff\"")
+        return value
+
 
 class FrameTime(Settings):
     """`formats.NAME.time`: a clock in the frame."""
@@ -185,7 +193,7 @@ class Example(Settings):
     """A captured frame, and the readings or the reason expected of it."""
 
     frame: str
-    readings: list[dict[str, str]] | None = None
+    readings: list[dict[str, Said]] | None = None
     unread: str | None = None
     over_range: YesNo | None = None
 
@@ -204,7 +212,7 @@ def _span(text: str) -> tuple[int, int]:
     return first, last
 
 
-Span = text_type(_span, "character positions from 1, both ends included: 4-11")
+Span = text_type(_span, "character positions from 1, both ends included: 4-11", also="integer")
 
 
 class Format(Settings):

@@ -203,11 +203,9 @@ def _names_unit(one: models.Format) -> bool:
 
 def format_spec(name: str, one: models.Format, encoding: str) -> FormatSpec:
     """A format of the configuration as the parser takes it."""
-    checksum = None
-    if one.checksum:
-        given = one.checksum
-        checksum = Checksum(kind=given.kind, after=(given.after or "").encode("latin-1", "replace"),
-                            from_=(given.from_ or "").encode("latin-1", "replace"), form=given.form)
+    given = one.checksum
+    checksum = given and Checksum(kind=given.kind, after=(given.after or "").encode("latin-1"),
+                                  from_=(given.from_ or "").encode("latin-1"), form=given.form)
     return FormatSpec(
         name=name, pattern=one.pattern or "", delimiter=one.delimiter or "", fields=tuple(one.fields or ()),
         positions=dict(one.positions or {}), repeat=one.repeat, unit=one.unit or "", decimal=one.decimal,

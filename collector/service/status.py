@@ -84,7 +84,7 @@ def _running(path: Path, said: dict[str, Any]) -> bool:
     """Whether the daemon that wrote the file is alive and has written lately."""
     try:
         fresh = time.time() - path.stat().st_mtime < STALE_S
-        return fresh and not said.get("ended") and Path(f"/proc/{said['pid']}").exists()
+        return fresh and Path(f"/proc/{said['pid']}").exists()
     except (OSError, KeyError):
         return False
 

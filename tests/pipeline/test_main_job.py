@@ -284,6 +284,10 @@ def test_schema_of_the_configuration_takes_what_check_takes(cell):
     schema = json.loads(cell.command("check", "--schema").stdout)
     jsonschema.Draft202012Validator.check_schema(schema)
     jsonschema.Draft202012Validator(schema).validate(yaml.safe_load(ONE))
+    demo = yaml.safe_load((Path(__file__).parent.parent.parent / "config/demo.yaml").read_text())
+    demo["outputs"]["mes"] |= {"records": 100, "sentinel": True}
+    demo["formats"]["stream"] |= {"scale": 0.001, "repeat": False}
+    jsonschema.Draft202012Validator(schema).validate(demo)
     with pytest.raises(jsonschema.ValidationError):
         jsonschema.Draft202012Validator(schema).validate(yaml.safe_load(ONE.replace("nominal", "nominel")))
 

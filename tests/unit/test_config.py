@@ -74,6 +74,7 @@ PATTERN = "pattern: '(?P<value>[+-]?\\d+\\.\\d+)', unit: mm"
     ("/dev/ttyS9", "/dev/ttyS9, baud: 9600.5", "'9600.5' is not a whole number from 50 to 4000000"),
     ("site: cell-4", "site: ../x", "c.yaml:1:7: '../x' can't be a name; use letters, digits, - and _"),
     ("outputs:\n  mes: {kind: csv, folder: /srv/mes/inbox}\n", "", "required key 'outputs' is missing"),
+    (PATTERN, PATTERN + ", checksum: {kind: xor, after: 'Ω'}", "c.yaml:5:86: 'Ω' can't be bytes on the wire"),
     (PATTERN, PATTERN + ", checksum: {kind: crc-17/x}", "c.yaml:5:74: checksum 'crc-17/x' is not known; write xor, sum8"),
     (PATTERN, PATTERN + ", examples: [{frame: '12.018', readings: [{value: '12.01'}]}]", "the frame '12.018' is read as value 12.018, unit mm; correct"),
     (PATTERN, PATTERN + ", examples: [{frame: 'x', unread: number}]", "the frame 'x' is read as unread, no-match"),
