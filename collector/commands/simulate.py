@@ -9,7 +9,8 @@ from typing import BinaryIO
 from collector.clock import SystemClock
 from collector.errors import StoppedByIO
 from collector.settings import duration_ms
-from collector.simulator.play import Note, Player, line_of, play, players
+from collector.simulator.play import play, players
+from collector.simulator.player import Note, Player, line_of
 from collector.simulator.scenario import read_scenario
 
 

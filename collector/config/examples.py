@@ -7,11 +7,10 @@ Must not know: where faults are shown.
 from collections.abc import Iterator
 
 from collector.config.models import Example, Format
-from collector.frames.parser import Parser
-from collector.record import REASONS, OverRange, Reading, Unread, escape, unescape
+from collector.frames.parser import GROUPS, Parser
+from collector.record import REASONS, Mark, OverRange, Reading, Unread, escape, unescape
 
-_SAID = ("channel", "status", "serial", "lot", "operator", "part", "master", "kind")
-KEYS = ("value", "unit", *_SAID)
+KEYS = tuple(group.replace("_", "-") for group in GROUPS if group != "time")
 
 
 def example_faults(form: Format, parser: Parser, encoding: str) -> Iterator[tuple[int, str, str]]:
@@ -44,13 +43,13 @@ def _as_expected(example: Example, found: list | Unread) -> bool:
 
 
 def _matches(wanted: dict[str, str], found: object) -> bool:
-    if not isinstance(found, Reading):
+    if isinstance(found, OverRange):
         return False
     return all(_fields(found).get(key, "") == text for key, text in wanted.items())
 
 
-def _fields(reading: Reading) -> dict[str, str]:
-    return {**reading.said, "value": f"{reading.value:f}", "unit": reading.unit}
+def _fields(found: Reading | Mark) -> dict[str, str]:
+    return {**found.said, "value": f"{found.value:f}", "unit": found.unit} if isinstance(found, Reading) else found.said
 
 
 def told(found: list | Unread) -> str:
@@ -58,5 +57,4 @@ def told(found: list | Unread) -> str:
     if isinstance(found, Unread):
         return f"unread, {found.reason} ({found.why})"
     return "; ".join("over-range" if isinstance(one, OverRange) else
-                     ", ".join(f"{key} {text}" for key, text in _fields(one).items() if text) if isinstance(one, Reading) else
-                     "a mark" for one in found)
+                     ", ".join(f"{key} {text}" for key, text in _fields(one).items() if text) or "a mark" for one in found)

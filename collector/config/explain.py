@@ -3,13 +3,13 @@
 from typing import Any
 
 from collector.config.plan import OutputPlan, Plan, PortPlan
-from collector.measuring.normalise import Characteristic
+from collector.measuring.characteristic import Characteristic
 
 
 def explain(plan: Plan) -> dict[str, Any]:
     """`words`: lines for a person; `ports`, `characteristics`, `outputs`: the same as tables."""
     ports = [_port(port) for port in plan.ports.values()]
-    characteristics = [_characteristic(channel, one) for channel, one in plan.characteristics]
+    characteristics = [_characteristic(one) for one in plan.characteristics]
     outputs = [_output(plan, output) for output in plan.outputs.values()]
     words = [f"Site {plan.site}; journal in {plan.state}."]
     words += [f"Collects from {one['port']}: {one['device']}, {one['line']}; {one['frames']}." for one in ports]
@@ -35,11 +35,11 @@ def _port(port: PortPlan) -> dict[str, str]:
     return {"port": port.name, "device": line.device, "line": wire, "frames": f"{frames}; readings are {reads}"}
 
 
-def _characteristic(channel: str, one: Characteristic) -> dict[str, str]:
+def _characteristic(one: Characteristic) -> dict[str, str]:
     def size(value: object) -> str:
         return "" if value is None else f"{value:f}"
 
-    return {"part": one.part, "characteristic": one.name, "channel": channel, "unit": one.unit.value,
+    return {"part": one.part, "characteristic": one.name, "channel": one.channel, "unit": one.unit.value,
             "nominal": size(one.nominal), "lower": size(one.limits.lower), "upper": size(one.limits.upper)}
 
 

@@ -5,51 +5,17 @@ Must not know: what lies in other sections (plan), how anything is run.
 """
 
 import re
-from decimal import Decimal
 from typing import Any, Literal
 
 from msgspec import Struct
 from pydantic import ValidationInfo, field_validator, model_validator
 
-from collector.measuring.units import WRITTEN, Length, Unit
-from collector.settings import Duration, Name, Settings, Size, YesNo, count, split_quantity, text_type, wrong
+from collector.config.part_models import Characteristic
+from collector.config.quantities import Number
+from collector.measuring.context import FIELDS
+from collector.settings import Duration, Name, Settings, Size, YesNo, count, text_type, wrong
 
 Unit_ = Literal["mm", "um", "in", "uin", "thou"]
-WrittenUnit = Literal["mm", "um", "in", "uin"]
-
-
-def length(text: str) -> Length:
-    """`12.5 mm`, `0.0005 in`, `3 um` -> Length."""
-    right = "write a number and one of mm, um, in, uin, thou, as in 12.5 mm"
-    try:
-        value, unit = split_quantity(text)
-    except ValueError:
-        raise wrong(f"{text!r} is not a length", right) from None
-    if not unit:
-        raise wrong(f"{text!r} has no unit", right)
-    if unit not in [one.value for one in Unit]:
-        raise wrong(f"{text!r}: unit {unit!r} is not known", right)
-    return Length(value, Unit(unit))
-
-
-def positive_length(text: str) -> Length:
-    """A length above zero."""
-    found = length(text)
-    if found.value <= 0:
-        raise wrong(f"{text!r} is not above zero")
-    return found
-
-
-def decimal_number(text: str) -> Decimal:
-    """A plain exact number, no unit."""
-    try:
-        value, unit = split_quantity(text)
-    except ValueError:
-        unit, value = "?", Decimal(0)
-    if unit or not value:
-        raise wrong(f"{text!r} is not a number other than zero", "write plain digits, as in 0.001")
-    return value
-
 
 class Character(Struct, frozen=True):
     """Bits, parity and stop bits of a character on the line."""
@@ -98,9 +64,6 @@ def wire_text(text: str) -> str:
     return text
 
 
-LengthText = text_type(length, "a length with its unit: 12.5 mm, 0.0005 in, 3 um")
-PositiveLength = text_type(positive_length, "a length above zero with its unit")
-Number = text_type(decimal_number, "an exact number", also="number")
 CharacterText = text_type(character, "bits, parity, stop bits: 8N1, 7E1", r"^[5-8][NEOMS](1|1\.5|2)$")
 Bytes = text_type(byte_count, "a number of bytes: 1024", also="integer")
 Device = text_type(device, "path, COM4, socket://host:port, rfc2217://host:port")
@@ -230,7 +193,7 @@ class Format(Settings):
     scale: Number | None = None
     over_range: list[Wire] = []
     checksum: Checksum | None = None
-    kinds: dict[str, Literal["measurement", "master"]] = {}
+    kinds: dict[str, Literal["measurement", "master", "sweep-start", "sweep-end"]] = {}
     time: FrameTime | None = None
     examples: list[Example] = []
 
@@ -248,56 +211,24 @@ class Format(Settings):
         return self
 
 
-class Limits(Settings):
-    """`limits`: deviations (`lower`, `upper`) or sizes (`min`, `max`); one side may be missing."""
+class Context(Settings):
+    """`context.NAME`: where part, lot, serial, operator and master come from when the frame does not say."""
 
-    lower: LengthText | None = None
-    upper: LengthText | None = None
-    min: LengthText | None = None
-    max: LengthText | None = None
-
-    @model_validator(mode="after")
-    def _one_way(self) -> "Limits":
-        as_deviation = self.lower is not None or self.upper is not None
-        as_size = self.min is not None or self.max is not None
-        if as_deviation and as_size:
-            raise wrong("limits are given both as deviations and as sizes", "keep lower/upper or min/max")
-        if not (as_deviation or as_size):
-            raise wrong("no limit is given", "give lower and upper (deviations), or min and max (sizes), or one side")
-        return self
-
-
-class Characteristic(Settings):
-    """`parts.NUMBER.NAME`: one dimension of a part."""
-
-    channel: str
-    nominal: PositiveLength | None = None
-    unit: WrittenUnit | None = None
-    resolution: PositiveLength | None = None
-    limits: Limits | None = None
-
-    @field_validator("channel")
-    @classmethod
-    def _shaped(cls, value: str) -> str:
-        if not re.fullmatch(r"[A-Za-z0-9_-]{1,64}(/.{1,64})?", value):
-            raise wrong(f"{value!r} is no channel", "write PORT or PORT/CHANNEL")
-        return value
+    port: str | None = None
+    folder: str | None = None
+    sets: list[Literal[FIELDS]] | None = None
+    applies_to: list[str] | None = None
+    until: Literal["replaced", "used"] = "replaced"
 
     @model_validator(mode="after")
-    def _has_a_unit(self) -> "Characteristic":
-        sizes = self.limits and (self.limits.min or self.limits.max)
-        if self.nominal is None and not (self.unit or sizes):
-            raise wrong("has neither nominal nor unit", "give nominal: 12 mm, or unit: mm")
-        if self.nominal is None and self.limits and not sizes:
-            raise wrong("limits as deviations need a nominal", "add nominal, or write the limits as min and max")
+    def _one_source(self) -> "Context":
+        if (self.port is None) == (self.folder is None):
+            raise wrong("context comes from nowhere" if self.port is None else "context comes from a port and a folder at once",
+                        "give port: a scanner's, or folder: where orders are dropped")
+        for key, given in (("sets", self.sets), ("applies-to", self.applies_to)):
+            if given is not None and not given:
+                raise wrong(f"{key} is empty", "name at least one, or leave it out for all")
         return self
-
-    def written_unit(self) -> Unit:
-        """The unit of value and limits: as stated, else the nominal's, else that of a limit; thou become inches."""
-        if self.unit:
-            return Unit(self.unit)
-        given = self.nominal or (self.limits and (self.limits.min or self.limits.max))
-        return given.unit if given.unit in WRITTEN else Unit.IN
 
 
 class JournalSettings(Settings):
@@ -315,15 +246,16 @@ class Root(Settings):
     formats: dict[str, Format]
     outputs: dict[str, Any]
     parts: dict[str, dict[str, Characteristic]] = {}
+    context: dict[str, Context] = {}
     state: str | None = None
     journal: JournalSettings = JournalSettings()
 
-    @field_validator("ports", "outputs", "formats")
+    @field_validator("ports", "outputs", "formats", "context")
     @classmethod
     def _named(cls, value: dict, info: ValidationInfo) -> dict:
         for name in value:
             if not re.fullmatch(r"[A-Za-z0-9_-]{1,64}", name):
                 raise wrong(f"{name!r} can't be a name in {info.field_name}", "use letters, digits, - and _, at most 64")
-        if not value:
+        if not value and info.field_name != "context":
             raise wrong(f"{info.field_name} holds nothing", "name at least one")
         return value

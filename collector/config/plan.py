@@ -7,24 +7,26 @@ Must not know: devices, journals, how anything is run.
 
 import importlib
 import os
-from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
 from msgspec import Struct
 
 from collector.config import models
+from collector.config.characteristics import characteristics
+from collector.config.characteristics import warnings as characteristic_warnings
 from collector.config.examples import example_faults
 from collector.config.loader import Loaded, attempt, load, nearest
+from collector.config.part_models import WITHIN_MS
 from collector.errors import ConfigError, Fault
 from collector.frames.framer import Framing
 from collector.frames.checksum import Checksum
 from collector.frames.parser import FormatSpec, Parser, build_parser
 from collector.frames.refused import FormatRefused
 from collector.frames.sent_time import SentTimeSpec
-from collector.measuring.judge import Limits
-from collector.measuring.normalise import Characteristic
-from collector.measuring.units import EXACT, Inexact, Length, Unit, convert_exactly
+from collector.measuring.assembly import PartPlan
+from collector.measuring.characteristic import Characteristic
+from collector.measuring.context import FIELDS, Source
 from collector.outputs import OUTPUTS
 from collector.ports import LineSettings
 
@@ -55,15 +57,26 @@ class OutputPlan(Struct, frozen=True):
 
 
 class Plan(Struct, frozen=True, kw_only=True):
-    """A whole, valid configuration, ready to run.  `warnings` are for `check` and the log."""
+    """A whole, valid configuration, ready to run.  `warnings` are for `check` and the log.
+
+    `sources` of context by name; `scanners`: port -> the sources that it feeds; `folders`: source -> where orders are dropped.
+    """
 
     site: str
     state: Path
     journal: models.JournalSettings
     ports: dict[str, PortPlan]
     outputs: dict[str, OutputPlan]
-    characteristics: tuple[tuple[str, Characteristic], ...]
+    parts: dict[str, PartPlan]
+    sources: dict[str, Source] = {}
+    scanners: dict[str, tuple[str, ...]] = {}
+    folders: dict[str, Path] = {}
     warnings: tuple[str, ...] = ()
+
+    @property
+    def characteristics(self) -> list[Characteristic]:
+        """Every characteristic of every part."""
+        return [one for part in self.parts.values() for one in part.characteristics.values()]
 
 
 def read_plan(path: Path) -> Plan:
@@ -79,15 +92,23 @@ def build_plan(loaded: Loaded) -> Plan:
     if root is None:
         raise ConfigError(faults)
     parsers = _parsers(loaded, root, faults)
-    characteristics = _characteristics(loaded, root, faults)
+    found = characteristics(loaded, root, faults)
+    _contexts(loaded, root, faults)
+    _nominal_faults(loaded, root, faults)
     _same_device_faults(loaded, root, faults)
     if faults:
         raise ConfigError(faults)
     beside = _folder(loaded)
-    ports = {name: _port(name, port, root.formats[port.format], parsers[port.format], characteristics, beside)
+    ports = {name: _port(name, port, root.formats[port.format], parsers[port.format], found, beside)
              for name, port in root.ports.items()}
+    scanners: dict[str, tuple[str, ...]] = {}
+    for name, one in root.context.items():
+        if one.port:
+            scanners[one.port] = (*scanners.get(one.port, ()), name)
+    folders = {name: Path(os.path.abspath(beside / one.folder)) for name, one in root.context.items() if one.folder}
     return Plan(site=root.site, state=_state(loaded, root), journal=root.journal, ports=ports, outputs=outputs,
-                characteristics=tuple(characteristics), warnings=tuple(_warnings(root)))
+                parts=_parts(found), sources=_sources(root), scanners=scanners, folders=folders,
+                warnings=(*_warnings(root), *characteristic_warnings(root, found)))
 
 
 def folder_faults(loaded: Loaded, plan: Plan) -> list[Fault]:
@@ -180,19 +201,21 @@ def _output_settings(loaded: Loaded, path: tuple, entry: dict, model: Any) -> tu
 def _parsers(loaded: Loaded, root: models.Root, faults: list[Fault]) -> dict[str, Parser]:
     """A parser for each format; a format is read in the encoding of the ports that use it."""
     parsers: dict[str, Parser] = {}
+    scanners = {one.port for one in root.context.values() if one.port}
     for name, one in root.formats.items():
-        encodings = {port.encoding for port in root.ports.values() if port.format == name} or {"ascii"}
+        users = {user for user, port in root.ports.items() if port.format == name}
+        encodings = {root.ports[user].encoding for user in users} or {"ascii"}
         if len(encodings) > 1:
             faults.append(loaded.fault(("formats", name), f"ports that use it differ in encoding ({', '.join(sorted(encodings))})",
                                        "give each encoding a format of its own"))
         try:
-            parsers[name] = build_parser(format_spec(name, one, min(encodings)))
+            parsers[name] = build_parser(format_spec(name, one, min(encodings), bool(users) and users <= scanners))
         except FormatRefused as refused:
             faults.append(loaded.fault(("formats", name, *refused.key.split(".")), refused.what, refused.right))
             continue
         for index, what, right in example_faults(one, parsers[name], min(encodings)):
             faults.append(loaded.fault(("formats", name, "examples", index), what, right))
-        if one.unit is None and not _names_unit(one):
+        if one.unit is None and not _names_unit(one) and not (users and users <= scanners):
             faults.append(loaded.fault(("formats", name), "no unit: neither the format nor its frames say it", "add unit: mm"))
     return parsers
 
@@ -201,7 +224,7 @@ def _names_unit(one: models.Format) -> bool:
     return "(?P<unit>" in (one.pattern or "") or "unit" in (one.fields or ()) or "unit" in (one.positions or ())
 
 
-def format_spec(name: str, one: models.Format, encoding: str) -> FormatSpec:
+def format_spec(name: str, one: models.Format, encoding: str, context_only: bool = False) -> FormatSpec:
     """A format of the configuration as the parser takes it."""
     given = one.checksum
     checksum = given and Checksum(kind=given.kind, after=(given.after or "").encode("latin-1"),
@@ -210,60 +233,60 @@ def format_spec(name: str, one: models.Format, encoding: str) -> FormatSpec:
         name=name, pattern=one.pattern or "", delimiter=one.delimiter or "", fields=tuple(one.fields or ()),
         positions=dict(one.positions or {}), repeat=one.repeat, unit=one.unit or "", decimal=one.decimal,
         implied_decimals=one.implied_decimals, scale=one.scale, over_range=tuple(one.over_range), checksum=checksum,
-        kinds=dict(one.kinds), time=SentTimeSpec(one.time.format, one.time.zone) if one.time else None, encoding=encoding)
+        kinds=dict(one.kinds), time=SentTimeSpec(one.time.format, one.time.zone) if one.time else None, encoding=encoding,
+        context_only=context_only)
 
 
-def _characteristics(loaded: Loaded, root: models.Root, faults: list[Fault]) -> list[tuple[str, Characteristic]]:
-    found, claimed = [], {}
+def _contexts(loaded: Loaded, root: models.Root, faults: list[Fault]) -> None:
+    """A context port is only that; what a source applies to are ports that measure."""
+    scanners = {one.port for one in root.context.values() if one.port}
+    for name, one in root.context.items():
+        path = ("context", name)
+        if one.port is not None and one.port not in root.ports:
+            faults.append(loaded.fault((*path, "port"), f"there is no port {one.port!r}", nearest(one.port, list(root.ports))))
+        for index, port in enumerate(one.applies_to or ()):
+            if port not in root.ports:
+                faults.append(loaded.fault((*path, "applies-to", index), f"there is no port {port!r}", nearest(port, list(root.ports))))
+            elif port in scanners:
+                faults.append(loaded.fault((*path, "applies-to", index), f"port {port!r} is a source of context itself",
+                                           "name ports that measure"))
     for part, ones in root.parts.items():
         for name, one in ones.items():
-            path = ("parts", part, name)
-            try:
-                found.append((one.channel, _characteristic(part, name, one)))
-            except (Inexact, ValueError) as error:
-                what, _, right = str(error).partition("\n")
-                faults.append(loaded.fault((*path, "limits"), what, right))
-            if (part, one.channel) in claimed:
-                faults.append(loaded.fault((*path, "channel"),
-                                           f"{one.channel} measures {claimed[part, one.channel]!r} of this part already",
-                                           "one characteristic a channel within a part"))
-            claimed[part, one.channel] = name
-    return found
+            if one.channel and one.channel.partition("/")[0] in scanners:
+                faults.append(loaded.fault(("parts", part, name, "channel"), "this port is a source of context; it measures nothing",
+                                           "name a port that measures"))
 
 
-def _characteristic(part: str, name: str, one: models.Characteristic) -> Characteristic:
-    unit = one.written_unit()
-    nominal = _in_unit(one.nominal, unit, "nominal")
-    lower = upper = None
-    if one.limits:
-        given = one.limits
-        lower, upper = _in_unit(given.min, unit, "min"), _in_unit(given.max, unit, "max")
-        if given.lower is not None:
-            lower = EXACT.add(nominal, _in_unit(given.lower, unit, "lower"))
-        if given.upper is not None:
-            upper = EXACT.add(nominal, _in_unit(given.upper, unit, "upper"))
-    if lower is not None and upper is not None and lower > upper:
-        raise ValueError(f"limits are crossed: the lower one is {lower:f} {unit.value}, the upper one {upper:f} {unit.value}\n"
-                         "put the smaller one first; a deviation below nominal has a minus sign")
-    if lower is not None and upper is not None and lower == upper:
-        raise ValueError(f"limits leave no room: both are {lower:f} {unit.value}\ngive a tolerance, or one side only")
-    return Characteristic(part=part, name=name, unit=unit, nominal=nominal, limits=Limits(lower, upper),
-                          resolution=_in_unit(one.resolution, unit, "resolution"))
+def _sources(root: models.Root) -> dict[str, Source]:
+    scanners = {one.port for one in root.context.values()}
+    measuring = tuple(name for name in root.ports if name not in scanners)
+    return {name: Source(name=name, sets=tuple(one.sets or FIELDS), ports=tuple(one.applies_to or measuring), used=one.until == "used")
+            for name, one in root.context.items()}
 
 
-def _in_unit(length: Length | None, unit: Unit, key: str) -> Decimal | None:
-    if length is None:
-        return None
-    try:
-        return convert_exactly(length.value, length.unit, unit)
-    except Inexact as error:
-        raise Inexact(f"{key}: {error}\nwrite it in {unit.value}, or add unit: {length.unit.value}") from None
+def _parts(found: list[Characteristic]) -> dict[str, PartPlan]:
+    parts: dict[str, dict[str, Characteristic]] = {}
+    for one in found:
+        parts.setdefault(one.part, {})[one.name] = one
+    return {part: PartPlan(ones, max((one.within_ns for one in ones.values() if one.within_ns), default=WITHIN_MS * 1_000_000))
+            for part, ones in parts.items()}
 
 
-def _port(name: str, port: models.Port, form: models.Format, parser: Parser, characteristics: list, beside: Path) -> PortPlan:
+def _nominal_faults(loaded: Loaded, root: models.Root, faults: list[Fault]) -> None:
+    """A deviation says a size only where there is a nominal."""
+    for part, ones in root.parts.items():
+        for name, one in ones.items():
+            port = root.ports.get((one.channel or "").partition("/")[0])
+            form = port and root.formats.get(port.format)
+            if form and form.reads == "deviation" and one.nominal is None and (one.masters or one.classes):
+                faults.append(loaded.fault(("parts", part, name), "its column reads deviations, and without a nominal they are no sizes",
+                                           "add nominal: 12 mm"))
+
+
+def _port(name: str, port: models.Port, form: models.Format, parser: Parser, found: list[Characteristic], beside: Path) -> PortPlan:
     channels: dict[str, dict[str, Characteristic]] = {}
-    for channel, one in characteristics:
-        owner, _, inner = channel.partition("/")
+    for one in found:
+        owner, _, inner = one.channel.partition("/")
         if owner == name:
             channels.setdefault(inner, {})[one.part] = one
     device = str(Path(os.path.abspath(beside / port.device))) if port.device[0] == "." else port.device
@@ -297,11 +320,9 @@ def _warnings(root: models.Root) -> list[str]:
     found = []
     used = {port.format for port in root.ports.values()}
     found += [f"formats.{name} is used by no port" for name in root.formats if name not in used]
-    claimed = {one.channel.partition("/")[0] for ones in root.parts.values() for one in ones.values()}
+    claimed = {(one.channel or "").partition("/")[0] for ones in root.parts.values() for one in ones.values()}
+    claimed |= {one.port for one in root.context.values()}
     for name in root.ports:
         if name not in claimed:
             found.append(f"ports.{name}: no characteristic names it; its readings are kept but not judged")
-    for part, ones in root.parts.items():
-        found += [f"parts.{part}.{name} has no limits; its readings get no verdict"
-                  for name, one in ones.items() if one.limits is None]
     return found

@@ -20,7 +20,8 @@ from collector.frames.refused import FormatRefused, one_of
 from collector.frames.sent_time import SentTimeSpec, build_sent_time
 from collector.record import ENCODING, NO_MATCH, Mark, OverRange, Reading, Unread, escape
 
-GROUPS = ("value", "unit", "channel", "status", "time", "serial", "lot", "operator", "part", "master", "kind")
+GROUPS = ("value", "unit", "channel", "status", "time", "serial", "lot", "operator", "part", "master", "kind", "part_temperature",
+          "master_temperature")
 KINDS = ("measurement", "master", "sweep-start", "sweep-end")
 _MARKS = ("sweep-start", "sweep-end")
 _BLANKS = " \t\r\n\v\f"
@@ -63,7 +64,7 @@ class Parser:
         self._over_range = {text.strip(_BLANKS): text for text in spec.over_range}
         self._over_range_frames = {text.encode(spec.encoding): text for text in self._over_range}
         self._value, self._unit, self._time, self._kind = (at.get(name) for name in ("value", "unit", "time", "kind"))
-        self._said = [(index, name) for name, index in at.items() if name not in ("value", "unit", "time", "kind")]
+        self._said = [(index, name.replace("_", "-")) for name, index in at.items() if name not in ("value", "unit", "time", "kind")]
 
     def parse(self, data: bytes) -> list[Reading | OverRange | Mark] | Unread:
         """What the frame says, in the order it says it; or why nothing in it can be believed."""

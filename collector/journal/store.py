@@ -22,6 +22,7 @@ from collector.journal.sqlite_faults import (APPLICATION_ID, BUSY_MS, FILE_NAME,
                                              set_pragma, translated, translated_outside_append)
 
 _CROCKFORD = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
+_MEMORY = "memory/"
 _WAL_BYTES = 16 * 1024 * 1024
 _TABLES = """
 CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT, WITHOUT ROWID;
@@ -78,18 +79,36 @@ class Journal:
                 raise translated_outside_append(error, path) from error
             raise
 
-    def append(self, rows: list[Row]) -> None:
+    def append(self, rows: list[Row], memory: dict[str, str | None] | None = None) -> None:
         """Keep these rows, in one transaction with one sync; returns only when they are durable.
 
-        Raises JournalFull: nothing of them was kept, try again; JournalFailed: the file can't be trusted any more.
+        `memory`: what the writer wants to find again with these rows, by key (None: no longer).
+        Raises JournalFull: nothing of it was kept, try again; JournalFailed: the file can't be trusted any more.
         """
-        if not rows:
+        if not rows and not memory:
             return
-        if rows[0].seq != self.next_seq or rows[-1].seq != self.next_seq + len(rows) - 1:
+        if rows and (rows[0].seq != self.next_seq or rows[-1].seq != self.next_seq + len(rows) - 1):
             raise ValueError(f"rows {rows[0].seq} to {rows[-1].seq} do not follow {self.next_seq - 1}")
         with self._transaction():
             self._db.executemany("INSERT INTO record VALUES (?, ?, ?, ?, ?, ?, ?)", rows)
-        self.next_seq = rows[-1].seq + 1
+            if memory:
+                self._remember(memory)
+        self.next_seq += len(rows)
+
+    def memory(self) -> dict[str, str]:
+        """What `append` was given to remember, as of the last row."""
+        try:
+            found = self._db.execute("SELECT substr(key, ?), value FROM meta WHERE key LIKE ?",
+                                     (len(_MEMORY) + 1, f"{_MEMORY}%")).fetchall()
+        except sqlite3.Error as error:
+            raise translated_outside_append(error, self._path) from error
+        return dict(found)
+
+    def _remember(self, memory: dict[str, str | None]) -> None:
+        kept = [(_MEMORY + key, text) for key, text in memory.items() if text is not None]
+        gone = [(_MEMORY + key,) for key, text in memory.items() if text is None]
+        self._db.executemany("INSERT INTO meta VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET value = excluded.value", kept)
+        self._db.executemany("DELETE FROM meta WHERE key = ?", gone)
 
     def trim(self, through: int, before_us: int, most: int = 500) -> int:
         """Delete at most `most` rows up to seq `through` that are older than `before_us`; how many they were.

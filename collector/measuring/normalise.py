@@ -1,6 +1,6 @@
 """From a reading as sent to an exact size of a characteristic.
 
-Knows: characteristics (one dimension of a part, its unit, nominal and limits); size and deviation readings.
+Knows: size and deviation readings, units as columns write them.
 Must not know: frames, ports, what is done with the size.
 """
 
@@ -8,20 +8,9 @@ from decimal import Decimal
 
 from msgspec import Struct
 
-from collector.measuring.judge import Limits
+from collector.measuring.characteristic import Characteristic
 from collector.measuring.units import EXACT, WRITTEN, Unit, convert, unit_on_the_wire
 from collector.record import UNIT, Reading, Unread
-
-
-class Characteristic(Struct, frozen=True, kw_only=True):
-    """One dimension of a part.  Nominal and limits are in `unit`, exact."""
-
-    part: str
-    name: str
-    unit: Unit
-    nominal: Decimal | None = None
-    limits: Limits = Limits()
-    resolution: Decimal | None = None
 
 
 class Measured(Struct, frozen=True):

@@ -113,6 +113,11 @@ def convert_exactly(value: Decimal, source: Unit, target: Unit) -> Decimal:
     return quotient
 
 
+def ratio(source: Unit, target: Unit) -> Fraction:
+    """What a length in `source` is multiplied with to have it in `target`, exact."""
+    return _IN_MM[source] / _IN_MM[target]
+
+
 def round_to(value: Decimal, step: Decimal) -> Decimal:
     """The multiple of `step` nearest to value, ties to the even multiple."""
     multiple = EXACT.divide(value, step).quantize(Decimal(1), context=EXACT)

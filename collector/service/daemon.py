@@ -20,6 +20,7 @@ from collector.errors import CollectorError, ConfigError, StoppedByIO
 from collector.journal import Journal
 from collector.service.handover import HandOver
 from collector.service.opener import Opener
+from collector.service.orders import OrderFolder, OrderSpec
 from collector.service.outputs import OutputProcess
 from collector.service.reader import Reader
 from collector.service.status import delivered_through, write_status
@@ -41,6 +42,7 @@ class Daemon:
         self.reload_refused = ""
         self._adopt, self._wake = adopt, threading.Event()
         self._outputs: dict[str, OutputProcess] = {}
+        self.orders: dict[str, OrderFolder] = {}
 
     def run(self) -> int:
         """Run until a signal; returns the exit code.  Raises StoppedByIO and the journal's errors."""
@@ -68,7 +70,7 @@ class Daemon:
         plan = self.plan
         self.handover = HandOver()
         self.worker = Worker(plan, lambda: Journal.open(plan.state), self.handover, self.clock, self._committed,
-                             lambda: delivered_through(plan.state, list(self.plan.outputs)))
+                             lambda: delivered_through(plan.state, list(self.plan.outputs)), self._in_force)
         self.worker.start()
         self.worker.opened.wait()
         if self.worker.failure:
@@ -80,6 +82,7 @@ class Daemon:
         self.opener.set_ports(plan.ports)
         for name, output in plan.outputs.items():
             self._outputs[name] = OutputProcess(output, plan.site, plan.state, self.clock, name in self._adopt)
+        self._set_orders()
         self._look()
         for warning in plan.warnings:
             log.warning("configuration-warning", says=warning)
@@ -89,12 +92,27 @@ class Daemon:
         for output in list(self._outputs.values()):
             output.wake()
 
+    def _in_force(self, source: str, mark: str) -> None:
+        if source in self.orders:
+            self.orders[source].in_force(mark)
+
+    def _set_orders(self) -> None:
+        """One process for each folder of orders; one whose spec has changed is begun anew."""
+        wanted = order_specs(self.plan)
+        for name in [name for name, folder in self.orders.items() if folder.spec != wanted.get(name)]:
+            gone = self.orders.pop(name)
+            gone.let_go()
+            gone.end(time.monotonic_ns() + 2_000_000_000)
+        for name, spec in wanted.items():
+            if name not in self.orders:
+                self.orders[name] = OrderFolder(spec, self.handover.put, self.clock)
+
     def _look(self) -> None:
         if self.reloading.is_set():
             self.reloading.clear()
             self._reload()
-        for output in self._outputs.values():
-            output.look()
+        for child in (*self._outputs.values(), *self.orders.values()):
+            child.look()
         for thread in (self.reader, self.opener):
             if not thread.is_alive() and not self.stopping.is_set():
                 raise RuntimeError(f"the {thread.name} thread has ended")
@@ -124,6 +142,7 @@ class Daemon:
         for name, output in plan.outputs.items():
             if name not in self._outputs:
                 self._outputs[name] = OutputProcess(output, plan.site, plan.state, self.clock)
+        self._set_orders()
         log.info("configuration-read", ports=len(plan.ports), outputs=len(plan.outputs))
 
     def _stop(self) -> int:
@@ -133,10 +152,11 @@ class Daemon:
         self.reader.stop()
         self.handover.put(Stop())
         self.worker.join(2.0)
-        for output in self._outputs.values():
-            output.let_go()
-        for output in self._outputs.values():
-            output.end(deadline_ns)
+        children = (*self._outputs.values(), *self.orders.values())
+        for child in children:
+            child.let_go()
+        for child in children:
+            child.end(deadline_ns)
         write_status(self)
         if self.worker.failure:
             raise self.worker.failure
@@ -144,6 +164,13 @@ class Daemon:
             raise StoppedByIO("the journal's disk did not answer in time; what was not committed is lost")
         log.info("stopped", last_seq=self.worker.last_seq)
         return 0
+
+
+def order_specs(plan: Plan) -> dict[str, OrderSpec]:
+    """What each folder of orders may say, by source."""
+    masters = sorted({master.name for one in plan.characteristics for master in one.masters})
+    return {name: OrderSpec(source=name, folder=str(folder), sets=plan.sources[name].sets, parts=tuple(plan.parts), masters=tuple(masters))
+            for name, folder in plan.folders.items()}
 
 
 def lock_state(folder: Path) -> int:

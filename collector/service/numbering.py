@@ -19,6 +19,10 @@ class Numbering:
         self._prefix = f"{site}-{journal}-"
         self._stamps = Stamps()
 
+    def id(self, seq: int) -> str:
+        """The id of the record with this seq."""
+        return f"{self._prefix}{seq}"
+
     def row(self, kind: str, wall_ns: int, *, port: str = "", part: str = "", lot: str = "", **fields: Any) -> Row:
         """A journal row of a new record; `fields` are further fields of the record."""
         seq = self.next_seq

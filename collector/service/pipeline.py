@@ -1,63 +1,57 @@
-"""One port's way from bytes to records: framer, parser, normaliser, judge.
+"""One port's way from bytes to records: framer, parser, then what its channels make of the readings.
 
 Knows: how the stages follow each other, and that whatever goes wrong in them makes an `unread`, never a loss.
 Must not know: journal files, threads, devices, outputs.
 """
 
-from decimal import Decimal
-
 import structlog
-from msgspec import Struct
 
 from collector.config.plan import PortPlan
 from collector.frames.framer import build_framer
 from collector.journal import Row
-from collector.measuring.judge import FAIL, PASS, judge
-from collector.measuring.normalise import Characteristic, normalise
 from collector.ports.marks import unmark
-from collector.record import (CHANNEL, INTERNAL, LINE_ERROR, NONE, Chunk, Frame, OverRange, Reading, SentTime, Unread, detail,
-                              escape, number)
-from collector.service.numbering import Numbering
-from collector.service.tally import Last, Tally
+from collector.record import INTERNAL, LINE_ERROR, NO_MATCH, Chunk, Frame, Mark, OverRange, Reading, Unread, detail, escape
+from collector.service.cell import Cell, fields_of_context
+from collector.service.circuits import Circuits
+from collector.service.tally import Tally
 
 log = structlog.get_logger()
 
-MEASUREMENT, MASTER, UNREAD, OVER_RANGE = "measurement", "master", "unread", "over-range"
-
-
-class Aim(Struct, frozen=True):
-    """What a reading is compared with, its constant record fields written once.  No characteristic: not judged."""
-
-    characteristic: Characteristic | None
-    constants: dict
-    flags: tuple[str, ...] = ()
-
-
-_NOTHING = Aim(None, {})
+UNREAD = "unread"
 
 
 class Pipeline:
     """The stages of one port.  Holds the unfinished frame and the counts; everything else comes from the plan."""
 
-    def __init__(self, plan: PortPlan, numbering: Numbering, tally: Tally):
+    def __init__(self, plan: PortPlan, cell: Cell, tally: Tally):
         self.plan, self.tally = plan, tally
         self.marked = False                            # whether the driver marks characters with a line error
         self.framer = build_framer(plan.framing)
-        self._numbering = numbering
-        self._aims: dict[tuple[str, str], Aim | None] = {}
+        self.circuits = Circuits(plan, cell, tally)
+        self._cell, self._numbering = cell, cell.numbering
+        self._sources = cell.plan.scanners.get(plan.name, ())
+        self._steady_ns = 0
 
     def feed(self, chunk: Chunk) -> list[Row]:
         """The records that this chunk completes."""
         self.tally.bytes += len(chunk.data)
+        self._steady_ns = chunk.steady_ns
         return self._rows(self.framer.feed(chunk))
 
-    def tick(self, steady_ns: int) -> list[Row]:
-        """The records of a frame that ends because the line has been quiet."""
-        return self._rows(self.framer.tick(steady_ns))
+    @property
+    def due_ns(self) -> int | None:
+        """Steady time at which `tick` would end something; None: only bytes can."""
+        due = [at for at in (self.framer.due_ns, self.circuits.runs.due_ns) if at is not None]
+        return min(due) if due else None
 
-    def cut(self, wall_ns: int) -> list[Row]:
-        """The line is lost or closed: what is held of a frame is a record of its own."""
-        return self._rows(self.framer.cut(wall_ns))
+    def tick(self, steady_ns: int) -> list[Row]:
+        """The records of a frame, a part or a turn that ends because the line has been quiet."""
+        self._steady_ns = steady_ns
+        return self._rows(self.framer.tick(steady_ns)) + self.circuits.runs.tick(steady_ns)
+
+    def cut(self, wall_ns: int, cause: str) -> list[Row]:
+        """The line is lost or closed: what is held of a frame is a record of its own, what was begun is no measurement."""
+        return self._rows(self.framer.cut(wall_ns)) + self.circuits.runs.cut(cause, wall_ns)
 
     def _rows(self, frames: list[Frame]) -> list[Row]:
         rows: list[Row] = []
@@ -80,111 +74,34 @@ class Pipeline:
         found = self.plan.parser.parse(frame.data)
         if isinstance(found, Unread):
             return [self._unread(frame, found)]
-        first = self._numbering.next_seq
+        if self._sources:
+            return self._label(frame, found)
+        first, rows = self._numbering.next_seq, []
         try:
-            return [self._one(frame, one) for one in found]
+            for one in found:
+                made = self.circuits.take(frame, one, self._steady_ns)
+                rows += [self._unread(frame, made)] if isinstance(made, Unread) else made
+            return rows
         except Exception:
             self._numbering.next_seq = first           # the whole frame becomes one unread: its numbers are free again
             raise
 
-    def _one(self, frame: Frame, found: Reading | OverRange) -> Row:
-        said = found.said
-        aim = self._aim(said.get("channel", ""), said.get("part", ""))
-        if isinstance(found, OverRange):               # a whole-frame text names no channel: it is of the port as such
-            self.tally.over_range += 1
-            return self._row(OVER_RANGE, frame, found, aim or _NOTHING, {}, {"text": found.text})
-        if aim is None:
-            return self._unread(frame, Unread(CHANNEL, self._channels_known(said.get("channel", ""))))
-        measured = normalise(found, self.plan.is_deviation, aim.characteristic)
-        if isinstance(measured, Unread):
-            return self._unread(frame, measured)
-        kind = said.get("kind", MEASUREMENT)
-        verdict = side = ""
-        if aim.characteristic is not None and measured.value is not None and kind == MEASUREMENT:
-            verdict, side = judge(measured.value, aim.characteristic.limits)
-        self._count(said.get("channel", ""), measured.value, measured.deviation, measured.unit.value, verdict, side, frame)
-        fields = {"value": NONE if measured.value is None else number(measured.value), "unit": measured.unit.value,
-                  "deviation": NONE if measured.deviation is None else number(measured.deviation),
-                  "verdict": verdict, "side": side}
-        return self._row(kind, frame, found, aim, fields, {})
-
-    def _row(self, kind: str, frame: Frame, found: Reading | OverRange, aim: Aim, fields: dict, more: dict) -> Row:
-        said, sent = found.said, found.sent
-        flags = aim.flags + (sent.flag,) if sent and sent.flag else aim.flags
-        for key in ("status", "master"):
-            if key in said:
-                more[key] = said[key]
-        if sent:
-            more["column-time"] = _column_time(sent)
-        judged = kind == MEASUREMENT
-        constants = aim.constants if judged else _names_only(aim.constants)
-        return self._numbering.row(
-            kind, frame.wall_ns, port=self.plan.name, channel=said.get("channel", ""), serial=said.get("serial", ""),
-            lot=said.get("lot", ""), operator=said.get("operator", ""), flags=flags,
-            raw=escape(frame.data, self.plan.encoding), detail=detail(more), **{"part": said.get("part", ""), **constants}, **fields)
+    def _label(self, frame: Frame, found: list[Reading | OverRange | Mark]) -> list[Row]:
+        """A frame of a context port: what it says is in force from here on."""
+        said = {field: text for one in found for field, text in fields_of_context(one.said).items()}
+        raw = escape(frame.data, self.plan.encoding)
+        self.tally.marks += 1
+        rows = [row for source in self._sources for row in self._cell.put(source, said, frame.wall_ns, self.plan.name, raw)]
+        return rows or [self._unread(frame, Unread(NO_MATCH, "the label says nothing that this context sets"))]
 
     def _unread(self, frame: Frame, found: Unread) -> Row:
         self.tally.count_unread(found.reason)
+        self.circuits.unread(self._steady_ns)
         said = {"reason": found.reason, "why": found.why}
         if frame.discarded:
             said["discarded"] = frame.discarded
         return self._numbering.row(UNREAD, frame.wall_ns, port=self.plan.name, raw=escape(frame.data, self.plan.encoding),
                                    detail=detail(said))
-
-    def _count(self, channel: str, value: Decimal | None, deviation: Decimal | None, unit: str, verdict: str, side: str,
-               frame: Frame) -> None:
-        self.tally.readings += 1
-        last = self.tally.channels.get(channel)
-        if last is None:
-            last = self.tally.channels.setdefault(channel, Last())
-        last.value, last.unit = f"{deviation if value is None else value:f}", unit
-        last.verdict, last.side, last.time_ns = verdict, side, frame.wall_ns
-        last.readings += 1
-        last.passed += verdict == PASS
-        last.failed += verdict == FAIL
-
-    # --- which characteristic a reading belongs to
-
-    def _aim(self, channel: str, part: str) -> Aim | None:
-        """What a reading of this channel is compared with; None: a channel that the port does not have."""
-        key = (channel, part)
-        if key not in self._aims:
-            if len(self._aims) > 10_000:               # part texts come from the wire: never an endless memory
-                self._aims.clear()
-            self._aims[key] = self._find_aim(channel, part)
-        return self._aims[key]
-
-    def _find_aim(self, channel: str, part: str) -> Aim | None:
-        known = self.plan.channels
-        if not known:
-            return Aim(None, {})
-        if channel not in known:
-            return None
-        parts = known[channel]
-        one = parts.get(part) if part else next(iter(parts.values())) if len(parts) == 1 else None
-        if one is None:
-            return Aim(None, {}, ("no-part",))
-        limits = one.limits
-        constants = {"part": one.part, "characteristic": one.name}
-        for field, value in (("nominal", one.nominal), ("lower", limits.lower), ("upper", limits.upper)):
-            if value is not None:
-                constants[field] = number(value)
-        return Aim(one, constants)
-
-    def _channels_known(self, channel: str) -> str:
-        names = ", ".join(repr(name) if name else "one without a name" for name in self.plan.channels)
-        return f"channel {channel!r} measures nothing here; known on this port: {names}"
-
-
-def _names_only(constants: dict) -> dict:
-    return {key: constants[key] for key in ("part", "characteristic") if key in constants}
-
-
-def _column_time(sent: SentTime) -> dict[str, str]:
-    told = {"local": sent.local, "zone": sent.zone}
-    if sent.utc:
-        told["utc"] = sent.utc
-    return told
 
 
 _FAULTS = {

@@ -36,6 +36,8 @@ class Tally:
     frames: int = 0
     readings: int = 0
     over_range: int = 0
+    marks: int = 0
+    outside: int = 0
     unread: dict[str, int] = field(default_factory=dict)
     last_frame_ns: int = 0
     losses: int = 0

@@ -14,9 +14,12 @@ from collector.clock import Clock
 from collector.config.plan import Plan, PortPlan
 from collector.errors import JournalFull
 from collector.journal import Journal, Row
-from collector.record import Chunk, detail
+from collector.record import Chunk
+from collector.service.cell import Cell
 from collector.service.handover import HandOver, PortClosed, PortOpened, PortWaiting
+from collector.service.memory import Memory
 from collector.service.numbering import Numbering
+from collector.service.orders import OrderRead, OrderRefused
 from collector.service.pipeline import Pipeline
 from collector.service.tally import LOST, OPEN, WAITING, Tally
 
@@ -27,6 +30,7 @@ MOST_ROWS = 4000
 """A transaction is no larger than this by much, so that memory and the write-ahead log stay small."""
 
 _TRIM_EVERY_NS = 60_000_000_000
+_PARTS_EVERY_NS = 1_000_000_000
 
 
 class NewPlan:
@@ -44,8 +48,9 @@ class Worker(threading.Thread):
     """Owns the journal, the framers and the counts.  Ends after a `Stop`, or with `failure` set."""
 
     def __init__(self, plan: Plan, open_journal: Callable[[], Journal], handover: HandOver, clock: Clock,
-                 committed: Callable[[], None], taken: Callable[[], int]):
-        """`committed` is called after each commit; `taken` gives the seq through which every output has taken all."""
+                 committed: Callable[[], None], taken: Callable[[], int], in_force: Callable[[str, str], None]):
+        """`committed` is called after each commit; `taken` gives the seq through which every output has taken all;
+        `in_force` is called with the source and the mark of an order once it is committed."""
         super().__init__(name="worker", daemon=True)
         self.tallies: dict[str, Tally] = {}
         self.failure: BaseException | None = None
@@ -55,7 +60,9 @@ class Worker(threading.Thread):
         self.moved_ns = clock.steady_ns()
         self.opened = threading.Event()
         self._plan, self._open_journal, self._handover, self._clock = plan, open_journal, handover, clock
-        self._committed, self._taken = committed, taken
+        self._committed, self._taken, self._in_force = committed, taken, in_force
+        self._orders: list[tuple[str, str]] = []
+        self._next_part_ns = 0
         self._pipelines: dict[str, Pipeline] = {}
         self._next_trim_ns = clock.steady_ns() + _TRIM_EVERY_NS
 
@@ -63,9 +70,9 @@ class Worker(threading.Thread):
         try:
             self._journal = self._open_journal()
             self.last_seq = self._journal.next_seq - 1
-            self._numbering = Numbering(self._plan.site, self._journal.name, self._journal.next_seq)
-            self._make_pipelines(self._plan)
-            self._commit([self._event("started")])
+            numbering = Numbering(self._plan.site, self._journal.name, self._journal.next_seq)
+            self._cell = Cell(self._plan, numbering, Memory(self._journal.memory()))
+            self._commit([self._cell.event("started", self._clock.wall_ns()), *self._make_pipelines(self._plan)])
             self.opened.set()
             self._work()
             self._journal.close()
@@ -88,8 +95,7 @@ class Worker(threading.Thread):
                     rows = []
             if not self._handover.waiting:             # what waits came before now: it may belong to the held frame
                 rows += self._ticked()
-            if rows:
-                self._commit(rows)
+            self._commit(rows)
             if stop:
                 return
             self._trim()
@@ -100,9 +106,24 @@ class Worker(threading.Thread):
         if isinstance(item, NewPlan):
             return self._change(item.plan)
         if isinstance(item, Stop):
-            rows = [row for pipeline in self._pipelines.values() for row in pipeline.cut(self._clock.wall_ns())]
-            return [*rows, self._event("stopped")]
+            now = self._clock.wall_ns()
+            rows = [row for pipeline in self._pipelines.values() for row in pipeline.cut(now, "stopped")]
+            return [*rows, self._cell.event("stopped", now)]
+        if isinstance(item, OrderRead):
+            return self._ordered(item)
+        if isinstance(item, OrderRefused):
+            return [self._cell.event("order-refused", item.wall_ns, source=item.source, order=item.name, why=item.why)]
         return self._port_changed(item)
+
+    def _ordered(self, item: OrderRead) -> list[Row]:
+        """An order is applied once: its file's mark is committed together with what it changes, then it may be moved."""
+        self._orders.append((item.source, item.mark))
+        orders = self._cell.memory.fields.orders
+        if item.source not in self._cell.context.sources or orders.get(item.source) == item.mark:
+            return []
+        rows = self._cell.put(item.source, item.fields, item.wall_ns, order=item.name)
+        orders[item.source] = item.mark
+        return rows
 
     def _port_changed(self, item: PortOpened | PortClosed | PortWaiting) -> list[Row]:
         pipeline = self._pipelines.get(item.port)
@@ -112,59 +133,77 @@ class Worker(threading.Thread):
         if isinstance(item, PortOpened):
             tally.moved_to(OPEN, item.wall_ns)
             pipeline.marked = item.marked
-            return [self._event("port-open", item.wall_ns, port=item.port, device=device, identity=item.identity)]
-        rows = pipeline.cut(item.wall_ns)
+            pipeline.circuits.runs.opened(item.steady_ns)
+            return [self._cell.event("port-open", item.wall_ns, item.port, device=device, identity=item.identity)]
+        rows = pipeline.cut(item.wall_ns, "port-lost")
         tally.moved_to(LOST if isinstance(item, PortClosed) else WAITING, item.wall_ns, item.cause)
         tally.losses += isinstance(item, PortClosed)
-        return [*rows, self._event("port-lost", item.wall_ns, port=item.port, device=device, cause=item.cause)]
-
-    def _event(self, event: str, wall_ns: int | None = None, port: str = "", **fields: str) -> Row:
-        at = self._clock.wall_ns() if wall_ns is None else wall_ns
-        return self._numbering.row("event", at, port=port, detail=detail({"event": event, **fields}))
+        return [*rows, self._cell.event("port-lost", item.wall_ns, item.port, device=device, cause=item.cause)]
 
     # --- configuration
 
-    def _make_pipelines(self, plan: Plan) -> None:
+    def _make_pipelines(self, plan: Plan) -> list[Row]:
+        """A pipeline for each port, and what the journal remembers as begun and not ended."""
+        rows: list[Row] = []
         for name, port in plan.ports.items():
             self.tallies[name] = Tally(port.line.device)
-            self._pipelines[name] = Pipeline(port, self._numbering, self.tallies[name])
+            self._pipelines[name] = Pipeline(port, self._cell, self.tallies[name])
+            rows += self._pipelines[name].circuits.runs.recall(self._clock.steady_ns(), self._clock.wall_ns())
+        return rows
 
     def _change(self, plan: Plan) -> list[Row]:
         """Every port goes on where nothing about its line has changed; the others begin anew."""
-        rows, before = [], self._pipelines
+        rows, before, now = [], self._pipelines, self._clock.wall_ns()
         self._pipelines, self._plan = {}, plan
+        self._cell.take(plan)
         tallies = {name: self.tallies.get(name) or Tally(port.line.device) for name, port in plan.ports.items()}
         for name, port in plan.ports.items():
-            self._pipelines[name] = Pipeline(port, self._numbering, tallies[name])
+            self._pipelines[name] = Pipeline(port, self._cell, tallies[name])
             if name in before:                         # the driver's marks go on until the port is opened anew
                 self._pipelines[name].marked = before[name].marked
             if name in before and same_line(before[name].plan, port):
                 self._pipelines[name].framer = before[name].framer
+                if before[name].plan.channels == port.channels:
+                    self._pipelines[name].circuits.runs.take_over(before[name].circuits.runs)
         for name, old in before.items():
             if name not in self._pipelines or self._pipelines[name].framer is not old.framer:
-                rows += old.cut(self._clock.wall_ns())
+                rows += old.cut(now, "configuration")
+            elif old.plan.channels != self._pipelines[name].plan.channels:
+                rows += old.circuits.runs.cut("configuration", now)
         self.tallies = tallies
-        return [*rows, self._event("configuration")]
+        return [*rows, self._cell.event("configuration", now)]
 
     # --- time and room
 
     def _wait_s(self) -> float:
-        due = [pipeline.framer.due_ns for pipeline in self._pipelines.values() if pipeline.framer.due_ns is not None]
+        due = [at for pipeline in self._pipelines.values() if (at := pipeline.due_ns) is not None]
         if not due:
             return IDLE_S
         return min(IDLE_S, max(0.0, (min(due) - self._clock.steady_ns()) / 1e9))
 
     def _ticked(self) -> list[Row]:
         now = self._clock.steady_ns()
-        return [row for pipeline in self._pipelines.values()
-                if pipeline.framer.due_ns is not None and pipeline.framer.due_ns <= now for row in pipeline.tick(now)]
+        rows = [row for pipeline in self._pipelines.values()
+                if (at := pipeline.due_ns) is not None and at <= now for row in pipeline.tick(now)]
+        if now >= self._next_part_ns:
+            self._next_part_ns = now + _PARTS_EVERY_NS
+            rows += self._cell.tick(self._clock.wall_ns())
+        return rows
 
     def _commit(self, rows: list[Row]) -> None:
         """Commit, and wait for room for as long as it takes: what is not taken stays with the kernel and the column."""
+        memory = self._cell.changed()
+        if rows or memory:
+            self._append(rows, memory)
+        for source, mark in self._orders:
+            self._in_force(source, mark)
+        self._orders.clear()
+
+    def _append(self, rows: list[Row], memory: dict[str, str | None]) -> None:
         tries = 0
         while True:
             try:
-                self._journal.append(rows)
+                self._journal.append(rows, memory)
                 break
             except JournalFull as error:
                 if tries == 0:
@@ -175,8 +214,9 @@ class Worker(threading.Thread):
                     raise
         if self.full:
             log.warning("journal-has-room-again", tries=tries)
-        self.full, self.last_seq = False, rows[-1].seq
-        self._committed()
+        self.full, self.last_seq = False, self._journal.next_seq - 1
+        if rows:
+            self._committed()
 
     def _trim(self) -> None:
         now = self._clock.steady_ns()

@@ -1,6 +1,6 @@
-"""Line templates: the text that a stand-in column sends, with fields to fill in.
+"""Line templates: the text that a stand-in sends, with fields to fill in.
 
-Knows: the fields `{channel}`, `{value:+.4f}` and `{count:04d}`; a brace itself is written twice.
+Knows: the fields `{channel}`, `{value:+.4f}`, `{count:04d}` and the texts below; a brace itself is written twice.
 Must not know: where values come from, when a line is sent.
 
 A template is text from a file: nothing in it is looked up or run; any other field or format is refused.
@@ -13,10 +13,15 @@ from msgspec import Struct
 
 from collector.settings import text_type, wrong
 
-_PIECE = re.compile(r"\{\{|\}\}|\{([a-z]+)(?::([^{}]*))?\}|[{}]")
-_FORMATS = {"channel": re.compile(""), "value": re.compile(r"\+?(?:0?[1-9][0-9]?)?\.([0-9])f"),
-            "count": re.compile(r"(?:(?:0?[1-9])?d)?")}
-_RIGHT = "fields are {channel}, {value:+.4f} and {count:04d}; write {{ for a brace"
+LABELS = ("serial", "lot", "part", "operator", "master", "kind")
+"""What is said of a part or a master; the texts that do not apply are empty."""
+
+_TEXTS = ("channel", *LABELS, "part_temperature", "master_temperature")
+_PIECE = re.compile(r"\{\{|\}\}|\{([a-z_]+)(?::([^{}]*))?\}|[{}]")
+_FORMATS = {name: re.compile("") for name in _TEXTS} | {
+    "value": re.compile(r"\+?(?:0?[1-9][0-9]?)?\.([0-9])f"), "count": re.compile(r"(?:(?:0?[1-9])?d)?")}
+_RIGHT = f"fields are {{value:+.4f}}, {{count:04d}}, {', '.join(f'{{{name}}}' for name in _TEXTS)}; write {{{{ for a brace"
+_MOST_TEXT = 64
 
 
 class Template(Struct, frozen=True):
@@ -26,13 +31,14 @@ class Template(Struct, frozen=True):
     decimals: int | None = None
     end: bytes = b""                     # the control characters that it ends with
 
-    def names(self, field: str) -> bool:
-        """Whether the line has this field."""
-        return any(piece[0] == field for piece in self.pieces if isinstance(piece, tuple))
+    @property
+    def fields(self) -> set[str]:
+        """The names of its fields."""
+        return {piece[0] for piece in self.pieces if isinstance(piece, tuple)}
 
-    def fill(self, channel: str = "", value: Decimal = Decimal(0), count: int = 0) -> bytes:
-        """The line as sent."""
-        said = {"channel": channel, "value": value, "count": count}
+    def fill(self, channel: str = "", value: Decimal = Decimal(0), count: int = 0, **texts: str) -> bytes:
+        """The line as sent.  `texts`: one for each other field that it has."""
+        said = {"channel": channel, "value": value, "count": count, **texts}
         return "".join(piece if isinstance(piece, str) else format(said[piece[0]], piece[1])
                        for piece in self.pieces).encode("ascii")
 
@@ -74,9 +80,26 @@ def bare_line(text: str) -> Template:
     """A template that must not have a value."""
     found = template(text)
     if found.decimals is not None:
-        raise wrong("there is no value to send between parts", "write a fixed text, as in \"OPEN\\r\\n\"")
+        raise wrong("there is no value to send here", "write a fixed text, as in \"OPEN\\r\\n\"")
     return found
 
 
-ValueLine = text_type(value_line, "text on the wire with the fields {channel}, {value:+.4f}, {count:04d}")
-BareLine = text_type(bare_line, "text on the wire with the fields {channel}, {count:04d}")
+def counted_text(text: str) -> Template:
+    """A short text that may hold a number that counts up."""
+    found = template(plain_text(text))
+    if found.fields - {"count"}:
+        raise wrong(f"{text!r} has a field other than the count", "write a text with {count:05d}, or without a field")
+    return found
+
+
+def plain_text(text: str) -> str:
+    """A short text that can stand in a line."""
+    if not text or not text.isascii() or not text.isprintable() or len(text) > _MOST_TEXT:
+        raise wrong(f"{text!r} is not 1 to {_MOST_TEXT} printable ASCII characters", "use letters and digits, as in A1")
+    return text
+
+
+ValueLine = text_type(value_line, "text on the wire with the fields {channel}, {value:+.4f}, {count:04d}, {serial}, …")
+BareLine = text_type(bare_line, "text on the wire with the fields {channel}, {count:04d}, {serial}, …")
+Counted = text_type(counted_text, "a short text that may have the field {count:05d}")
+Plain = text_type(plain_text, "a short text")

@@ -1,10 +1,11 @@
 """What a stand-in column sends, and when: parts drawn from an invented process, or a capture.
 
-Knows: mean, spread, drift, wear, bad parts, streams, noise; the order and the planned times of everything sent.
+Knows: mean, spread, drift, wear, bad parts, form, streams, noise, temperatures, the column's error; scanned labels and
+orders; the order and the planned times of everything sent.
 Must not know: the clock (times are of the scenario, so the same seed gives the same bytes), terminals, wire speed.
 """
 
-import itertools
+import json
 import math
 import random
 from collections.abc import Iterator
@@ -14,15 +15,20 @@ from pathlib import Path
 from msgspec import Struct
 
 from collector.ports.capture import read_capture
-from collector.simulator.scenario import Channel, Column
+from collector.simulator.keys import Temperature
+from collector.simulator.line import Template
+from collector.simulator.plan import HOUR_MS, PutOn, put_on
+from collector.simulator.scenario import Column
 
 READING = "reading"
 OVER_RANGE = "over-range"
 GARBAGE = "garbage"
 REPLAY = "replay"
+MARK = "mark"
+LABEL = "label"
+ORDER = "order"
 
 _MS = 1_000_000                          # nanoseconds
-_HOUR = Decimal(3_600_000)               # milliseconds
 _GARBAGE_BYTES = (1, 12)
 _FINER = 3                               # decimals of the truth beyond those that are sent
 
@@ -30,7 +36,8 @@ _FINER = 3                               # decimals of the truth beyond those th
 class Sending(Struct, frozen=True, kw_only=True):
     """What goes out at one go, planned for `at_ns` after the start.
 
-    `value` is the number as sent, `truth` the part's size before noise and rounding; `channel` as the line says it.
+    `value` is the number as sent, `truth` the part's size at 20 degrees C before the column's error, noise and rounding,
+    `tir` its largest less smallest over a whole turn; `channel` as the line says it, `label` what is put on.
     """
 
     at_ns: int
@@ -39,14 +46,18 @@ class Sending(Struct, frozen=True, kw_only=True):
     channel: str = ""
     value: Decimal | None = None
     truth: Decimal | None = None
+    tir: Decimal | None = None
+    label: dict[str, str] = {}
 
 
-class _Part(Struct, frozen=True):
-    """One part under the column: number, when it is put on (ms), its size on each channel."""
+class _On(Struct, frozen=True):
+    """A part or a master under the column: true sizes, how they are shown, how far it is out of round, what lines say."""
 
-    number: int
-    at_ms: int
+    put: PutOn
     sizes: dict[str, Decimal]
+    shown: dict[str, Decimal]
+    oval: Decimal
+    texts: dict[str, str]
 
 
 def sendings(name: str, column: Column, seed: int) -> Iterator[Sending]:
@@ -56,22 +67,73 @@ def sendings(name: str, column: Column, seed: int) -> Iterator[Sending]:
         yield from _replayed(column)
         return
     draw = random.Random(f"{seed} {name}")
-    put_on = _streamed if column.stream else _compared
-    for number in itertools.count(1):
-        at_ms = (number - 1) * column.every
-        if column.pause:
-            at_ms += (number - 1) // column.pause.every * column.pause.for_
-        sizes = {channel: _size(one, number, at_ms, draw) for channel, one in column.channels.items()}
-        if column.garbage and number % column.garbage.every == 0:
-            yield Sending(at_ns=at_ms * _MS, data=_garbage(column, draw), what=GARBAGE)
-        yield from put_on(column, _Part(number, at_ms, sizes), draw)
+    send = _streamed if column.stream else _compared
+    for put in put_on(column):
+        on = _drawn(column, put, draw)
+        if column.garbage and put.number % column.garbage.every == 0:
+            yield Sending(at_ns=put.at_ms * _MS, data=_garbage(column, draw), what=GARBAGE)
+        yield from send(column, on, draw)
 
 
-def _size(one: Channel, number: int, at_ms: int, draw: random.Random) -> Decimal:
-    size = one.mean + one.spread * Decimal(draw.gauss(0, 1)) + one.drift * at_ms / _HOUR + one.wear * (number - 1)
-    if one.bad and number % one.bad.every == 0:
-        size += one.bad.offset
-    return size
+def labels(column: Column) -> Iterator[Sending]:
+    """Everything that the column's scanner sends."""
+    scanner = column.scanner
+    for put in put_on(column):
+        line = scanner.master_line if put.master else scanner.line
+        if line:
+            yield Sending(at_ns=(put.at_ms - scanner.ahead) * _MS, data=line.fill(count=put.number, **put.label),
+                          what=LABEL, label=put.label)
+
+
+def orders(column: Column) -> Iterator[Sending]:
+    """The order files, one JSON line each."""
+    done = 0
+    for put in put_on(column):
+        if put.changeovers > done:
+            done = put.changeovers
+            fields = {name: put.label[name] for name in column.orders.sets}
+            yield Sending(at_ns=(put.at_ms - column.orders.ahead) * _MS, data=json.dumps(fields).encode() + b"\n",
+                          what=ORDER, label=fields)
+
+
+def _drawn(column: Column, put: PutOn, draw: random.Random) -> _On:
+    if put.master:
+        sizes, oval = column.masters.sizes[put.master], Decimal(0)
+    else:
+        sizes, oval = _sizes(column, put, draw), _ovality(column, draw)
+    texts, warm = dict(put.label), Decimal(0)
+    for which, one in column.temperatures:
+        if one:
+            degrees = _degrees(one, draw)
+            texts[f"{which}_temperature"] = str(degrees)
+            warm += one.expansion * (degrees - 20) * (1 if which == "part" else -1)
+    if put.master:
+        warm = Decimal(0)                # compared with itself
+    shown = {name: size + column.channels[name].error(size, put.zero[name]) + size * warm for name, size in sizes.items()}
+    return _On(put, sizes, shown, oval, texts)
+
+
+def _sizes(column: Column, put: PutOn, draw: random.Random) -> dict[str, Decimal]:
+    means = column.changeover.parts[put.label["part"]] if column.changeover else {}
+    sizes = {}
+    for name, one in column.channels.items():
+        size = means.get(name, one.mean) + one.spread * Decimal(draw.gauss(0, 1)) + one.drift * put.at_ms / HOUR_MS
+        size += one.wear * put.before
+        if one.bad and (put.before + 1) % one.bad.every == 0:
+            size += one.bad.offset
+        sizes[name] = size
+    return sizes
+
+
+def _ovality(column: Column, draw: random.Random) -> Decimal:
+    stream = column.stream
+    if stream is None or not stream.ovality_spread:
+        return stream.ovality if stream else Decimal(0)
+    return abs(stream.ovality + stream.ovality_spread * Decimal(draw.gauss(0, 1)))
+
+
+def _degrees(one: Temperature, draw: random.Random) -> Decimal:
+    return _rounded(one.mean + one.spread * Decimal(draw.gauss(0, 1)), 1)
 
 
 def _garbage(column: Column, draw: random.Random) -> bytes:
@@ -79,41 +141,55 @@ def _garbage(column: Column, draw: random.Random) -> bytes:
     return noise + column.line.end
 
 
-def _compared(column: Column, part: _Part, draw: random.Random) -> Iterator[Sending]:
+def _compared(column: Column, on: _On, draw: random.Random) -> Iterator[Sending]:
     """One line a channel, then what is sent until the next part."""
-    for channel, size in part.sizes.items():
-        yield _reading(column, part, channel, size, part.at_ms)
+    for channel, shown in on.shown.items():
+        yield _reading(column, on, channel, shown, 0)
     between = (column.over_range.between or 1) if column.over_range else 0
     for index in range(between):
-        yield from _over_range(column, part, part.at_ms + column.every * (index + 1) // (between + 1))
+        yield from _bare(column.over_range.line, OVER_RANGE, on, column.every * (index + 1) // (between + 1))
 
 
-def _streamed(column: Column, part: _Part, draw: random.Random) -> Iterator[Sending]:
+def _streamed(column: Column, on: _On, draw: random.Random) -> Iterator[Sending]:
     """Values while the part is on, then over-range lines at the same rate until the next one."""
-    stream = column.stream
-    for since_ms in range(0, stream.on, stream.each):
-        approach = Decimal(math.exp(-since_ms / stream.settle)) * stream.starts
-        turned = Decimal(math.sin(2 * math.pi * since_ms / stream.turn)) * stream.ovality / 2
-        for channel, size in part.sizes.items():
-            shown = size + approach + turned + stream.noise * Decimal(draw.gauss(0, 1))
-            yield _reading(column, part, channel, shown, part.at_ms + since_ms)
+    stream, stays = column.stream, column.stream.on
+    if stream.early and not on.put.master and (on.put.before + 1) % stream.early.every == 0:
+        stays = min(stays, stream.early.after)
+    sent = []
+    if stream.marks:
+        begin = stream.marks.after
+        marks = ((begin, stream.marks.start), (begin + stream.turn, stream.marks.end))
+        sent += [one for at, line in marks if at <= stays for one in _bare(line, MARK, on, at)]
+    sent += [one for since_ms in range(0, stays, stream.each) for one in _values(column, on, since_ms, draw)]
+    yield from sorted(sent, key=lambda one: one.at_ns)             # a mark comes before the value of its moment
     if column.over_range:
-        for since_ms in range(stream.on, column.every, stream.each):
-            yield from _over_range(column, part, part.at_ms + since_ms)
+        for since_ms in range(stays, column.every, stream.each):
+            yield from _bare(column.over_range.line, OVER_RANGE, on, since_ms)
 
 
-def _reading(column: Column, part: _Part, channel: str, shown: Decimal, at_ms: int) -> Sending:
+def _values(column: Column, on: _On, since_ms: int, draw: random.Random) -> Iterator[Sending]:
+    stream = column.stream
+    approach = Decimal(math.exp(-since_ms / stream.settle)) * stream.starts
+    turned = Decimal(math.sin(2 * math.pi * since_ms / stream.turn)) * on.oval / 2
+    for channel, shown in on.shown.items():
+        noise = stream.noise * Decimal(draw.gauss(0, 1))
+        yield _reading(column, on, channel, shown + approach + turned + noise, since_ms)
+
+
+def _reading(column: Column, on: _On, channel: str, shown: Decimal, since_ms: int) -> Sending:
     decimals = column.line.decimals
     value = _rounded(shown, decimals)
-    return Sending(at_ns=at_ms * _MS, data=column.line.fill(channel, value, part.number), what=READING,
-                   channel=channel if column.line.names("channel") else "", value=value,
-                   truth=_rounded(part.sizes[channel], decimals + _FINER))
+    return Sending(at_ns=(on.put.at_ms + since_ms) * _MS, what=READING, value=value, label=on.put.label,
+                   data=column.line.fill(channel, value, on.put.number, **on.texts),
+                   channel=channel if "channel" in column.line.fields else "",
+                   truth=_rounded(on.sizes[channel], decimals + _FINER),
+                   tir=_rounded(on.oval, decimals + _FINER) if column.stream else None)
 
 
-def _over_range(column: Column, part: _Part, at_ms: int) -> Iterator[Sending]:
-    line = column.over_range.line
-    for channel in part.sizes if line.names("channel") else ("",):
-        yield Sending(at_ns=at_ms * _MS, data=line.fill(channel, count=part.number), what=OVER_RANGE, channel=channel)
+def _bare(line: Template, what: str, on: _On, since_ms: int) -> Iterator[Sending]:
+    for channel in on.sizes if "channel" in line.fields else ("",):
+        yield Sending(at_ns=(on.put.at_ms + since_ms) * _MS, data=line.fill(channel, count=on.put.number, **on.texts),
+                      what=what, channel=channel)
 
 
 def _rounded(value: Decimal, decimals: int) -> Decimal:

@@ -1,149 +1,40 @@
-"""Play a scenario: every column's bytes onto its wire, on time and no faster than the wire allows.
+"""Play a scenario: every column, scanner and order folder of it together.
 
-Knows: one loop for all columns, what was sent and what was lost.
-Must not know: how readings are drawn, how a wire is made.
+Knows: which lines and folders there are, one loop for all of them.
+Must not know: how readings are drawn, how fast bytes leave (player), how a wire works.
 """
 
 import os
 import selectors
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any, Protocol
 
-import msgspec
-
-from collector.clock import Clock
-from collector.record import escape, number
+from collector.clock import Clock, SystemClock
+from collector.config.models import Character
+from collector.simulator.keys import Line, Orders
+from collector.simulator.drop_folder import DropFolder
 from collector.simulator.pace import Pacer
-from collector.simulator.part_stream import Sending, sendings
+from collector.simulator.part_stream import Sending, labels, orders, sendings
+from collector.simulator.player import Note, Player, Wire
 from collector.simulator.scenario import Column, Scenario
 
 TICK_NS = 4_000_000
 """All wires are served together at this beat, so that many busy ones cost little more than one."""
 
 _LAST_LINES_NS = 2_000_000_000               # at the end, lines under way are finished and read, for at most this long
-
-Note = Callable[[dict[str, Any]], object]
-"""Takes what one line was."""
-
-
-class Wire(Protocol):
-    """Where a column's bytes go."""
-
-    where: str
-    fds: tuple[int, ...]
-
-    def write(self, data: bytes) -> int:
-        """Send; returns how many bytes are lost."""
-
-    def ready(self, fd: int) -> tuple[int, bytes]:
-        """Take what a descriptor has; returns how many bytes sent before are lost by it, and what was heard."""
-
-    def unread(self) -> int:
-        """How many bytes a reader that has the line open would lose if it were closed now."""
-
-    def close(self) -> None:
-        """Give everything back."""
-
-
-class Player:
-    """One column at play, and its counts."""
-
-    def __init__(self, name: str, column: Column, seed: int, wire: Wire, speed: float = 1.0):
-        self.name, self.wire = name, wire
-        self.lines = self.bytes = self.lost = 0
-        self._pacer = Pacer(column.baud, column.character)
-        self._coming: Iterator[Sending] = sendings(name, column, seed)
-        self._next = next(self._coming, None)
-        self._lost_of_this = 0
-        self._speed = speed
-        self._request = (column.asked or "").encode("ascii")
-        self._heard = b""
-        self._asked_ns: int | None = None        # when the request came that is being answered
-
-    @property
-    def under_way(self) -> bool:
-        """Whether a line has been begun and not finished."""
-        return not self._pacer.is_idle
-
-    def due_ns(self, start_ns: int) -> int | None:
-        """When there is something to do next; None: never again, or not before it is asked."""
-        if self.under_way:
-            return self._pacer.free_ns
-        planned_ns = self._planned_ns(start_ns)
-        return None if planned_ns is None else max(planned_ns, self._pacer.free_ns)
-
-    def _planned_ns(self, start_ns: int) -> int | None:
-        if self._next is None or self._request and self._asked_ns is None:
-            return None
-        return self._asked_ns if self._request else start_ns + int(self._next.at_ns / self._speed)
-
-    def hear(self, data: bytes, now_ns: int) -> None:
-        """Take what came from the reader: a request is answered, one that comes during an answer is missed."""
-        if not self._request:
-            return
-        self._heard += data
-        if self._request in self._heard and self._asked_ns is None:
-            self._asked_ns = now_ns
-        after = self._heard.rpartition(self._request)[2]
-        self._heard = after[max(0, len(after) - len(self._request) + 1):]
-
-    def serve(self, start_ns: int, now_ns: int, note: Note | None, *, begin: bool) -> None:
-        """Send what is due by now; `begin`: whether new lines may be begun."""
-        while self._next is not None:
-            if not self.under_way:
-                planned_ns = self._planned_ns(start_ns)
-                if not begin or planned_ns is None or planned_ns > now_ns:
-                    return
-                self._pacer.put(self._next.data, planned_ns, now_ns)
-            gone = self._pacer.take(now_ns)
-            if gone:
-                lost = self.wire.write(gone)
-                self.bytes += len(gone)
-                self.lost += lost
-                self._lost_of_this += lost
-            if self.under_way:
-                return
-            self._finish(start_ns, note)
-
-    def _finish(self, start_ns: int, note: Note | None) -> None:
-        sent = self._next
-        self.lines += 1
-        if note:
-            note(_told(self.name, self.lines, (self._pacer.free_ns - start_ns) / 1e9, sent, self._lost_of_this))
-        self._next, self._lost_of_this = next(self._coming, None), 0
-        if self._next is None or self._next.at_ns != sent.at_ns:
-            self._asked_ns = None                # the lines of one moment are one answer
-
-    def summary(self) -> str:
-        """One line for a person."""
-        return f"{self.name}: {self.lines} lines, {self.bytes} bytes, {self.lost} of them lost (nobody took them)"
-
-
-def _told(column: str, n: int, t: float, sent: Sending, lost: int) -> dict[str, Any]:
-    """What `--sent` keeps of a line: `t` is when its last bit left, in seconds since the start; `lost` are the
-    bytes that nobody took then (those that a reader left unread at its close or at the end are in the summary only)."""
-    told: dict[str, Any] = {"column": column, "n": n, "t": round(t, 6), "what": sent.what, "text": escape(sent.data),
-                            "channel": sent.channel, "lost": lost}
-    if sent.value is not None:
-        told |= {"value": number(sent.value), "truth": number(sent.truth)}
-    return told
+_AT_ONCE = 4_000_000                         # a file has no baud rate
 
 
 def players(scenario: Scenario, seed: int, speed: float = 1.0) -> list[Player]:
-    """The columns with their wires made; planned times pass `speed` times as fast.
+    """The columns with what belongs to them, their wires made; planned times pass `speed` times as fast.
 
     Raises StoppedByIO, CollectorError; wires made so far are then given back.
     """
     made: list[Player] = []
     try:
         for name, column in scenario.columns.items():
-            wire = _wire(column)
-            try:
-                made.append(Player(name, column, seed, wire, speed))
-            except BaseException:
-                wire.close()
-                raise
+            for player in _of_column(name, column, seed, speed):
+                made.append(player)
     except BaseException:
         for player in made:
             player.wire.close()
@@ -151,12 +42,32 @@ def players(scenario: Scenario, seed: int, speed: float = 1.0) -> list[Player]:
     return made
 
 
-def _wire(column: Column) -> Wire:
-    if column.tcp is not None:
+def _of_column(name: str, column: Column, seed: int, speed: float) -> Iterator[Player]:
+    yield _player(name, column, sendings(name, column, seed), speed, column.asked or "")
+    if column.scanner:
+        yield _player(f"{name}.scanner", column.scanner, labels(column), speed)
+    if column.orders:
+        yield _player(f"{name}.orders", column.orders, orders(column), speed)
+
+
+def _player(name: str, place: Line | Orders, coming: Iterator[Sending], speed: float, request: str = "") -> Player:
+    wire = _wire(place)
+    try:
+        pacer = Pacer(_AT_ONCE, Character(8, "N", "1")) if isinstance(place, Orders) else Pacer(place.baud, place.character)
+        return Player(name, wire, pacer, coming, speed, request)
+    except BaseException:
+        wire.close()
+        raise
+
+
+def _wire(place: Line | Orders) -> Wire:
+    if isinstance(place, Orders):
+        return DropFolder(Path(place.folder), SystemClock())
+    if place.tcp is not None:
         from collector.simulator.tcp_wire import TcpWire
-        return TcpWire(column.tcp)
+        return TcpWire(place.tcp)
     from collector.simulator.pty_wire import PtyWire
-    return PtyWire(Path(column.link))
+    return PtyWire(Path(place.link))
 
 
 def play(columns: list[Player], clock: Clock, *, lasts_ns: int | None, stopped: Callable[[], bool], wake: int,
@@ -223,8 +134,3 @@ def _take_in(selector: selectors.BaseSelector, clock: Clock, wait_s: float | Non
             lost, heard = key.data.wire.ready(key.fd)
             key.data.lost += lost
             key.data.hear(heard, clock.steady_ns())
-
-
-def line_of(told: dict[str, Any]) -> bytes:
-    """What was sent as one JSON line."""
-    return msgspec.json.encode(told) + b"\n"

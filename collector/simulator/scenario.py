@@ -1,47 +1,21 @@
 """The scenario: which stand-in columns there are and what they send.
 
-Knows: the keys of a scenario file and what each may hold.
+Knows: how the keys of a column go together, and columns with each other.
 Must not know: how readings are drawn (part_stream), terminals and sockets, time.
-
-Numbers of a channel are plain exact decimals in whatever the column's line says: sizes or deviations, mm or in.
 """
 
-from collections.abc import Callable
-from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
 from pydantic import model_validator
 
 from collector.config.loader import load, validate
-from collector.config.models import Character, CharacterText
-from collector.settings import Duration, Name, Settings, count, split_quantity, text_type, wrong
-from collector.simulator.line import BareLine, ValueLine
+from collector.settings import Duration, Name, Settings, count, text_type, wrong
+from collector.simulator.keys import (Changeover, Channel, Garbage, Kinds, Labels, Line, Masters, Orders, OverRange, Pause,
+                                      Scanner, Stream, Temperatures, above_zero)
+from collector.simulator.line import LABELS, Template, ValueLine
 
-
-def exact(per: str = "") -> Callable[[str], Decimal]:
-    """A reader of plain decimals, `0.003`; with `per`, of rates: `0.0001 per h`."""
-    right = f"write digits and {per}, as in 0.0001 {per}" if per else "write plain digits, as in 0.003"
-
-    def read(text: str) -> Decimal:
-        number = text.strip()
-        if per and not number.endswith(f" {per}"):
-            raise wrong(f"{text!r} does not say {per}", right)
-        try:
-            value, unit = split_quantity(number.removesuffix(per))
-        except ValueError:
-            unit, value = "?", Decimal(0)
-        if unit:
-            raise wrong(f"{text!r} is not a number", right)
-        return value
-
-    return read
-
-
-def above_zero(value: Any) -> None:
-    """Refuse a time of zero."""
-    if value == 0:
-        raise wrong("is zero", "write a time above zero")
+_WITH_REPLAY = {"link", "tcp", "baud", "character", "every", "asked", "replay"}
 
 
 def request(text: str) -> str:
@@ -52,78 +26,14 @@ def request(text: str) -> str:
 
 
 Asked = text_type(request, "text on the wire that asks for the next lines")
-Exact = text_type(exact(), "an exact number")
-PerHour = text_type(exact("per h"), "a rate: 0.0001 per h")
-PerPart = text_type(exact("per part"), "a rate: 0.00002 per part")
 
 
-class Bad(Settings):
-    """Every so many parts one is off by `offset`."""
-
-    every: count(1)
-    offset: Exact
-
-
-class Channel(Settings):
-    """What one measuring circuit finds: parts around `mean`, Gaussian with standard deviation `spread`."""
-
-    mean: Exact
-    spread: Exact = Decimal(0)
-    drift: PerHour = Decimal(0)
-    wear: PerPart = Decimal(0)
-    bad: Bad | None = None
-
-
-class OverRange(Settings):
-    """What is sent while no part is on: `between` times between two parts; in a stream, all the while."""
-
-    line: BareLine
-    between: count(1, 1000) | None = None
-
-
-class Stream(Settings):
-    """Values one after another, every `each`, while a part is on (for `on`): they start `starts` away from the size
-    and settle towards it with time constant `settle`, with Gaussian `noise`; the part turns once in `turn` and is
-    out of round by `ovality` (largest less smallest)."""
-
-    each: Duration
-    on: Duration
-    starts: Exact = Decimal(0)
-    settle: Duration = 300
-    noise: Exact = Decimal(0)
-    ovality: Exact = Decimal(0)
-    turn: Duration = 2000
-
-    @model_validator(mode="after")
-    def _times(self) -> "Stream":
-        for value in (self.each, self.on, self.settle, self.turn):
-            above_zero(value)
-        return self
-
-
-class Garbage(Settings):
-    """Every so many parts a few random bytes, ended as a line is, so that they are a frame (or some) of their own."""
-
-    every: count(1)
-
-
-class Pause(Settings):
-    """Every so many parts, nothing for a while."""
-
-    every: count(1)
-    for_: Duration
-
-
-class Column(Settings):
+class Column(Line):
     """One stand-in column on one line: readings of an invented process, or a capture played once.
 
     With `asked`, each such request brings the lines of the next moment (a part's, or an over-range), and time nothing.
     """
 
-    link: str | None = None
-    tcp: count(1, 65535) | None = None
-    baud: count(50, 4_000_000) = 9600
-    character: CharacterText = Character(8, "N", "1")
     every: Duration = 2000
     line: ValueLine | None = None
     channels: dict[str, Channel] = {}
@@ -131,35 +41,79 @@ class Column(Settings):
     stream: Stream | None = None
     garbage: Garbage | None = None
     pause: Pause | None = None
+    masters: Masters | None = None
+    kinds: Kinds = Kinds()
+    labels: Labels = Labels()
+    changeover: Changeover | None = None
+    temperatures: Temperatures = Temperatures()
+    scanner: Scanner | None = None
+    orders: Orders | None = None
     replay: str | None = None
     asked: Asked | None = None
 
+    @property
+    def beside(self) -> list[Scanner | Orders]:
+        """What tells of a part before it is put on."""
+        return [one for one in (self.scanner, self.orders) if one]
+
     @model_validator(mode="after")
-    def _sound(self) -> "Column":
-        if (self.link is None) == (self.tcp is None):
-            raise wrong("a column needs one place to send to", "give either link or tcp, not both")
+    def _something_to_send(self) -> "Column":
         above_zero(self.every)
-        if self.replay is not None:
-            self._only_a_replay()
-        elif self.line is None or not self.channels:
+        others = sorted(self.model_fields_set - _WITH_REPLAY)
+        if self.replay is not None and others:
+            raise wrong(f"replay does not go with {others[0].replace('_', '-')}", "a capture is played as it is")
+        if self.replay is None and (self.line is None or not self.channels):
             raise wrong("a column needs something to send", "give line and channels, or replay")
-        elif len(self.channels) > 1 and not self.line.names("channel"):
+        if len(self.channels) > 1 and "channel" not in self.line.fields:
             raise wrong("there are several channels, but the line does not say which", "add {channel} to it")
-        elif not all(name.isascii() and name.isprintable() for name in self.channels):
+        if not all(name.isascii() and name.isprintable() for name in self.channels):
             raise wrong("a channel's name is not printable ASCII", "use letters and digits, as in A1")
-        if self.stream is not None and self.stream.on > self.every:
-            raise wrong("a part is on for longer than until the next one", "make every longer than the stream's on")
-        if self.asked and self.pause:
-            raise wrong("pause does not go with asked", "leave it out: the column waits to be asked")
-        if self.stream is not None and self.over_range is not None and self.over_range.between is not None:
-            raise wrong("between does not go with a stream", "leave it out: a stream sends it all the while")
         return self
 
-    def _only_a_replay(self) -> None:
-        process = ("line", "channels", "over_range", "stream", "garbage", "pause")
-        others = [key for key in process if getattr(self, key)]
-        if others:
-            raise wrong(f"replay does not go with {others[0].replace('_', '-')}", "a capture is played as it is")
+    @model_validator(mode="after")
+    def _times_agree(self) -> "Column":
+        on = self.stream.on if self.stream else 0
+        if on > self.every:
+            raise wrong("a part is on for longer than until the next one", "make every longer than the stream's on")
+        timed = [key for key in ("pause", "scanner", "orders") if getattr(self, key)]
+        if self.asked and timed:
+            raise wrong(f"{timed[0]} does not go with asked", "leave it out: the column waits to be asked")
+        if self.stream is not None and self.over_range is not None and self.over_range.between is not None:
+            raise wrong("between does not go with a stream", "leave it out: a stream sends it all the while")
+        if any(one.ahead >= self.every - on for one in self.beside):
+            raise wrong("ahead reaches back to the part before", "make it shorter than the time between two parts")
+        return self
+
+    @model_validator(mode="after")
+    def _names_agree(self) -> "Column":
+        given = [*self.masters.sizes.values()] if self.masters else []
+        given += self.changeover.parts.values() if self.changeover else []
+        for channel in (name for sizes in given for name in sizes):
+            if channel not in self.channels:
+                raise wrong(f"a size is given on {channel!r}, which is no channel", f"channels are {', '.join(self.channels)}")
+        if self.labels.part and self.changeover:
+            raise wrong("the part number is given twice", "leave it out of labels: changeover names the parts")
+        return self
+
+    @model_validator(mode="after")
+    def _can_be_filled_in(self) -> "Column":
+        known = {"count", "kind"} | {name for name in LABELS if getattr(self.labels, name, None)}
+        known |= {"part"} if self.changeover else set()
+        known |= {"master"} if self.masters else set()
+        of_part = {"channel", "value"} | {f"{which}_temperature" for which, one in self.temperatures if one}
+        scanned = [self.scanner.line, self.scanner.master_line] if self.scanner else []
+        for line, can in [*((line, known | of_part) for line in self._lines()), *((line, known) for line in scanned)]:
+            if line and line.fields - can:
+                raise wrong(f"nothing is known to fill in {{{min(line.fields - can)}}}",
+                            "give it in labels, changeover, masters or temperatures, or leave it out of the line")
+        for name in self.orders.sets if self.orders else ():
+            if name not in known:
+                raise wrong(f"nothing is known to order for {name}", "give it in labels or changeover")
+        return self
+
+    def _lines(self) -> list[Template | None]:
+        marks = self.stream.marks if self.stream else None
+        return [self.line, self.over_range and self.over_range.line, marks and marks.start, marks and marks.end]
 
 
 class Scenario(Settings):
@@ -170,20 +124,23 @@ class Scenario(Settings):
 
     @model_validator(mode="after")
     def _own_places(self) -> "Scenario":
-        places = [str(column.link or column.tcp) for column in self.columns.values()]
+        lines = [one for column in self.columns.values() for one in (column, *column.beside)]
+        places = [str(one.folder if isinstance(one, Orders) else one.link or one.tcp) for one in lines]
         if not places:
             raise wrong("there are no columns")
         if len(set(places)) < len(places):
-            raise wrong("two columns send to the same place", "give each its own link or tcp port")
+            raise wrong("two columns send to the same place", "give each its own link, tcp port or folder")
         return self
 
 
 def read_scenario(path: Path) -> Scenario:
-    """The scenario of a file, links and captures placed from its folder on.  Raises ConfigError with every fault."""
+    """The scenario of a file, its paths placed from its folder on.  Raises ConfigError with every fault."""
     scenario = validate(load(path), Scenario)
     beside = path.absolute() if path.is_dir() else path.absolute().parent
-    columns = {}
-    for name, column in scenario.columns.items():
-        placed = {key: str(beside / getattr(column, key)) for key in ("link", "replay") if getattr(column, key)}
-        columns[name] = column.model_copy(update=placed)
-    return scenario.model_copy(update={"columns": columns})
+    return scenario.model_copy(update={"columns": {name: _placed(one, beside) for name, one in scenario.columns.items()}})
+
+
+def _placed(one: Any, beside: Path) -> Any:
+    paths = {key: str(beside / path) for key in ("link", "replay", "folder") if (path := getattr(one, key, None))}
+    inner = {key: _placed(found, beside) for key in ("scanner", "orders") if (found := getattr(one, key, None))}
+    return one.model_copy(update=paths | inner)

@@ -17,7 +17,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from collector.measuring.judge import Limits, judge
+from collector.measuring.judge import Limits, build_judging, judge
 from collector.measuring.normalise import Characteristic, normalise
 from collector.measuring.units import EXACT, Inexact, Unit, convert, convert_exactly, round_to
 from collector.record import Reading
@@ -103,15 +103,17 @@ def test_float_trap_is_judged_rightly(row):
     limit = Decimal(row["limit"])
     limits = Limits(lower=limit) if row["limit_side"] == "lower" else Limits(upper=limit)
     assert exact == Decimal(row["exact_result"])
-    assert judge(exact, limits)[0] == {"in": "pass", "out": "fail"}[row["exact_verdict"]]
+    judging = build_judging(limits)
+    assert judge(exact, judging)[0] == {"in": "pass", "out": "fail"}[row["exact_verdict"]]
     beyond = exact + (Decimal("-1e-9") if row["limit_side"] == "lower" else Decimal("1e-9"))
-    assert judge(beyond, limits) == ("fail", "below" if row["limit_side"] == "lower" else "above")
+    assert judge(beyond, judging) == ("fail", "below" if row["limit_side"] == "lower" else "above")
 
 
 @given(value=lengths, lower=lengths, width=st.integers(1, 10**6), scale=st.sampled_from(["10", "0.001", "25.4", "7"]))
 def test_verdict_stays_when_everything_is_scaled(value, lower, width, scale):
     upper, by = lower + Decimal(width).scaleb(-6), Decimal(scale)
-    assert judge(value, Limits(lower, upper)) == judge(value * by, Limits(lower * by, upper * by))
+    scaled = build_judging(Limits(lower * by, upper * by))
+    assert judge(value, build_judging(Limits(lower, upper))) == judge(value * by, scaled)
 
 
 def test_pint_calls_mil_an_angle_and_we_refuse_it():

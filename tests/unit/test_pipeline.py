@@ -8,6 +8,8 @@ import pytest
 
 from collector.config.plan import read_plan
 from collector.record import Chunk, Reading
+from collector.service.cell import Cell
+from collector.service.memory import Memory
 from collector.service.numbering import Numbering
 from collector.service.pipeline import Pipeline
 from collector.service.tally import Tally
@@ -28,8 +30,8 @@ outputs: {o: {kind: csv, folder: /srv/x}}
 @pytest.fixture
 def pipeline(tmp_path):
     (tmp_path / "c.yaml").write_text(CONFIG)
-    plan = read_plan(tmp_path / "c.yaml").ports["p"]
-    return Pipeline(plan, Numbering("s", "TEST0000", 1), Tally("d"))
+    plan = read_plan(tmp_path / "c.yaml")
+    return Pipeline(plan.ports["p"], Cell(plan, Numbering("s", "TEST0000", 1), Memory({})), Tally("d"))
 
 
 def records(pipeline, data):

@@ -281,3 +281,56 @@ def test_a_capture_is_played_once_with_its_times(tmp_path):
     assert [(one["what"], one["text"]) for one in told(tmp_path)] == [
         ("replay", r"first\x0d\x0a"), ("replay", "sec"), ("replay", r"ond\x0d\x0a")]
     assert [round(one["t"], 1) for one in told(tmp_path)] == [0.0, 0.3, 0.6]
+
+
+CELL = r"""
+  bore:
+    link: tty
+    every: 500 ms
+    line: "{kind} {master} {serial} {value:+.4f}\r\n"
+    channels: {one: {mean: 12}}
+    masters: {every: 2, sizes: {RING: {one: 12.001}}}
+    labels: {serial: "BP{count}", lot: "L{count}"}
+    changeover: {every: 2, parts: {PH-200: {}, PH-210: {}}}
+    scanner: {link: scan, line: "S {serial} {part}\r\n", ahead: 200 ms}
+    orders: {folder: orders, ahead: 400 ms}
+"""
+
+
+def test_a_column_its_scanner_and_its_orders_play_together(tmp_path):
+    with playing(tmp_path, CELL) as run:
+        column_fd, scanner_fd = opened(tmp_path / "tty"), opened(tmp_path / "scan")
+        got, scanned = read_lines(column_fd, 5), read_lines(scanner_fd, 3)
+        said = end(run)
+        os.close(column_fd)
+        os.close(scanner_fd)
+    assert got.splitlines()[:5] == [b"MASTER RING  +12.0010", b"PART  BP1 +12.0000", b"PART  BP2 +12.0000",
+                                    b"MASTER RING  +12.0010", b"PART  BP3 +12.0000"]
+    assert scanned.splitlines()[:3] == [b"S BP1 PH-200", b"S BP2 PH-200", b"S BP3 PH-210"]
+    files = sorted((tmp_path / "orders").iterdir())
+    assert [json.loads(file.read_bytes()) for file in files[:2]] == [
+        {"part": "PH-200", "lot": "L1"}, {"part": "PH-210", "lot": "L2"}]
+    assert [file for file in files if file.suffix != ".json" or file.name[0] == "."] == []
+    assert f"bore.orders: {tmp_path / 'orders'}\n" in said
+    story = [(one["column"], one.get("master"), one.get("serial")) for one in told(tmp_path)]
+    assert story[:6] == [("bore.orders", None, None), ("bore", "RING", None), ("bore.scanner", None, "BP1"),
+                         ("bore", None, "BP1"), ("bore.scanner", None, "BP2"), ("bore", None, "BP2")]
+    assert story[6:10] == [("bore.orders", None, None), ("bore", "RING", None), ("bore.scanner", None, "BP3"),
+                           ("bore", None, "BP3")]
+
+
+def test_a_folder_for_orders_that_cannot_be_made_is_told_in_one_line(tmp_path):
+    (tmp_path / "orders").write_text("a file of somebody's", encoding="ascii")
+    with playing(tmp_path, CELL) as run:
+        _, wrong = run.communicate(timeout=DEADLINE_S)
+    assert run.returncode == 74
+    assert wrong.count("\n") == 1 and "can't be made" in wrong
+    assert not (tmp_path / "tty").is_symlink() and not (tmp_path / "scan").is_symlink()
+
+
+def test_a_stream_tells_what_is_true_of_each_part(tmp_path):
+    keys = "    stream: {each: 20 ms, on: 100 ms, ovality: 0.002}\n    labels: {serial: 'S{count}', part: PH-200}\n"
+    with playing(tmp_path, column(every="200 ms") + keys, "--for", "350 ms") as run:
+        run.communicate(timeout=DEADLINE_S)
+    assert {(one["serial"], one["part"], one["tir"]) for one in told(tmp_path)} == {
+        ("S1", "PH-200", 0.002), ("S2", "PH-200", 0.002)}

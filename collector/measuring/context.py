@@ -1,0 +1,148 @@
+"""What is in force where the frame does not say it: part, lot, serial, operator, master, temperatures; for each port.
+
+Knows: sources (a scanner, an order folder), the fields each may set, the ports it applies to, how long it holds.
+Must not know: how a label or an order was read, records.  What must survive a restart is plain data (`Held`).
+
+A field holds until it is replaced; with `used`, each channel that measures the part (or knows the master) takes it
+once, and then it is gone.  A new part or serial ends a master: what comes now is a part again.
+"""
+
+from collections.abc import Callable, Collection, Mapping
+
+from msgspec import Struct
+
+FIELDS = ("part", "lot", "serial", "operator", "master", "part-temperature", "master-temperature")
+
+
+class Source(Struct, frozen=True, kw_only=True):
+    """One source of context: what it may set, the ports that it holds for, whether a part uses it up."""
+
+    name: str
+    sets: tuple[str, ...]
+    ports: tuple[str, ...]
+    used: bool = False
+
+
+class Held(Struct):
+    """One field in force on one port; `by`: the channels that have used it, None where it is not used up."""
+
+    text: str
+    source: str
+    by: list[str] | None = None
+
+
+class Memory(Struct):
+    """All that must survive: port -> field -> what holds; source -> identity of the last order that was applied."""
+
+    ports: dict[str, dict[str, Held]] = {}
+    orders: dict[str, str] = {}
+
+
+class Gone(Struct, frozen=True):
+    """Fields of a source that are used up."""
+
+    source: str
+    fields: tuple[str, ...]
+    ports: tuple[str, ...]
+
+
+class Context:
+    """The context of all ports.
+
+    `users` gives the channels (`PORT/CHANNEL`) that can use a part (first) or a master (second text) up.
+    """
+
+    def __init__(self, memory: Memory, sources: Mapping[str, Source], users: Callable[[str, str], Collection[str]]):
+        self.memory, self.sources, self._users = memory, sources, users
+        self.touched = False
+        self._plain: dict[str, dict[str, str]] = {}
+        self._forget_unknown()
+
+    def of(self, port: str, channel: str) -> dict[str, str]:
+        """The fields in force for a channel; not to be changed."""
+        plain = self._plain.get(port)
+        if plain is not None:
+            return plain
+        held = self.memory.ports.get(port, {})
+        if all(one.by is None for one in held.values()):
+            return self._plain.setdefault(port, {field: one.text for field, one in held.items()})
+        place = f"{port}/{channel}"
+        return {field: one.text for field, one in held.items() if one.by is None or place not in one.by}
+
+    def is_plain(self, port: str) -> bool:
+        """Whether nothing in force on this port is ever used up."""
+        return port in self._plain
+
+    def put(self, source: Source, said: Mapping[str, str]) -> dict[str, str]:
+        """A label or an order says these fields; what of them this source may set is in force and given back.
+
+        An empty text ends a field.
+        """
+        given = {field: said[field] for field in source.sets if field in said}
+        if not given:
+            return {}
+        for port in source.ports:
+            held = self.memory.ports.setdefault(port, {})
+            if "master" in held and "master" not in given and (given.get("part") or given.get("serial")):
+                del held["master"]
+            for field, text in given.items():
+                held.pop(field, None)
+                if text:
+                    held[field] = Held(text, source.name, [] if source.used else None)
+            self._plain.pop(port, None)
+        self.touched = True
+        return given
+
+    def use(self, port: str, channel: str, part: str, master: str) -> list[Gone]:
+        """A channel has measured: what it has used up everywhere by that."""
+        if port in self._plain or not self.memory.ports.get(port):
+            return []
+        place, gone = f"{port}/{channel}", {}
+        expected = set(self._users("" if master else part, master)) or {place}
+        for field, one in list(self.memory.ports[port].items()):
+            if one.by is None or (field == "master") != bool(master):
+                continue
+            self.touched = True
+            if place not in one.by:
+                one.by.append(place)
+            if one.by and self._all_used(expected, field, one):
+                gone.setdefault(one.source, []).append(field)
+        return [self._dropped(source, fields) for source, fields in gone.items()]
+
+    def used_up(self, part: str, serial: str) -> list[Gone]:
+        """The part is complete: what holds until it is used, and named it, is gone."""
+        gone: dict[str, list[str]] = {}
+        for held in self.memory.ports.values():
+            texts = {field: one.text for field, one in held.items()}
+            if texts.get("part", part) != part or texts.get("serial", "") != serial:
+                continue
+            for field, one in held.items():
+                if one.by is not None and field != "master" and field not in gone.get(one.source, ()):
+                    gone.setdefault(one.source, []).append(field)
+        return [self._dropped(source, fields) for source, fields in gone.items()]
+
+    def _all_used(self, expected: set[str], field: str, held: Held) -> bool:
+        """Whether every channel that can use this field, on the ports that it holds for, has done so."""
+        ports = self.sources[held.source].ports
+        used = {place for port in ports if (one := self.memory.ports.get(port, {}).get(field)) and one.source == held.source
+                for place in one.by or ()}
+        return all(place in used for place in expected if place.partition("/")[0] in ports)
+
+    def _dropped(self, source: str, fields: list[str]) -> Gone:
+        ports = self.sources[source].ports
+        for port in ports:
+            held = self.memory.ports.get(port, {})
+            for field in fields:
+                if field in held and held[field].source == source:
+                    del held[field]
+            self._plain.pop(port, None)
+        self.touched = True
+        return Gone(source, tuple(fields), ports)
+
+    def _forget_unknown(self) -> None:
+        """What a source set that the configuration no longer has is no longer in force."""
+        for port, held in self.memory.ports.items():
+            for field in [field for field, one in held.items()
+                          if one.source not in self.sources or port not in self.sources[one.source].ports]:
+                del held[field]
+                self.touched = True

@@ -1,0 +1,170 @@
+"""What the channels of one port make of readings: measurements, checks on masters, turns, and what follows from them.
+
+Knows: how a reading is completed by the context, judged, flagged, recorded and followed up; the order of these.
+Must not know: bytes, how frames are read, the journal, threads.
+"""
+
+from typing import Any
+
+from collector.config.plan import PortPlan
+from collector.journal import Row
+from collector.measuring.judge import FAIL, PASS, judge
+from collector.measuring.masters import Verdict
+from collector.measuring.normalise import Measured, normalise
+from collector.measuring.thermal import correction, temperature
+from collector.measuring.units import EXACT
+from collector.record import CHANNEL, NONE, Frame, Mark, OverRange, Reading, SentTime, Unread, detail, escape, number
+from collector.service.aim import NOTHING, Aim, Aims
+from collector.service.cell import CARRIED, Cell
+from collector.service.checks import MASTER, checked
+from collector.service.judged import judged
+from collector.service.runs import MEASUREMENT, STARTS, Runs
+from collector.service.tally import Last, Tally
+
+OVER_RANGE = "over-range"
+
+
+class Circuits:
+    """The measuring circuits of one port.  Holds the runs that are open; everything else is in the cell."""
+
+    def __init__(self, plan: PortPlan, cell: Cell, tally: Tally):
+        self.plan, self.cell, self.tally = plan, cell, tally
+        self.aims = Aims(plan, cell)
+        self.runs = Runs(self)
+        self._context, self._numbering = cell.context, cell.numbering
+
+    def take(self, frame: Frame, found: Reading | OverRange | Mark, steady_ns: int) -> list[Row] | Unread:
+        """The records that this makes; Unread where it is of no channel or no unit that is known."""
+        said = found.said
+        channel = said.get("channel", "")
+        held = self._context.of(self.plan.name, channel)
+        if held:
+            said = {**held, **said}
+        kind = said.get("kind", "")
+        if type(found) is OverRange:
+            return self._over_range(frame, found, channel, said, steady_ns)
+        if type(found) is Mark:
+            return self.runs.mark(kind == STARTS, frame, channel, said, steady_ns)
+        master = said.get("master", "") if kind == MASTER or kind != MEASUREMENT and "master" in said else None
+        aim = self.aims.of(channel, said.get("part", ""), master)
+        if aim is None:
+            return Unread(CHANNEL, self.aims.unknown(channel))
+        rows, run = self.runs.of(channel, aim, steady_ns, frame.wall_ns)
+        measured = normalise(found, self.plan.is_deviation, (run.aim if run else aim).characteristic)
+        if isinstance(measured, Unread):
+            return measured
+        self.tally.readings += 1
+        if run:
+            return rows + self.runs.feed(run, kind, frame, found, said, master, measured, steady_ns)
+        return rows + self.finish(aim, MEASUREMENT, frame.wall_ns, said, master, measured, {},
+                                  escape(frame.data, self.plan.encoding), found.sent)
+
+    def unread(self, steady_ns: int) -> None:
+        """A frame of this port could not be read: what is being measured lacks it."""
+        self.runs.unread(steady_ns)
+
+    def finish(self, aim: Aim, kind: str, wall_ns: int, said: dict[str, str], master: str | None, measured: Measured,
+               more: dict[str, Any], raw: str = "", sent: SentTime | None = None, flags: tuple[str, ...] = ()) -> list[Row]:
+        """One finished measurement, as its record and those that follow from it."""
+        channel = said.get("channel", "")
+        if master is not None:
+            rows = checked(self, aim, wall_ns, said, master, measured, more, raw, sent, flags)
+        else:
+            rows = self._measurement(aim, kind, wall_ns, said, measured, more, raw, sent, flags)
+        if not self._context.is_plain(self.plan.name):
+            part = aim.characteristic.part if aim.characteristic else said.get("part", "")
+            rows += self.cell.used(self.plan.name, channel, part, master or "", wall_ns)
+        return rows
+
+    def _measurement(self, aim: Aim, kind: str, wall_ns: int, said: dict[str, str], measured: Measured, more: dict[str, Any],
+                     raw: str, sent: SentTime | None, flags: tuple[str, ...]) -> list[Row]:
+        one, value = aim.characteristic, measured.value
+        if aim.flags:
+            flags += aim.flags
+        if one is not None and one.expansion is not None and value is not None:
+            measured, found = self._corrected(aim, said, measured, more)
+            value, flags = measured.value, flags + found
+        fields: dict[str, Any] = {"verdict": "", "side": ""}
+        if one is not None and value is not None:
+            if aim.plain:
+                fields["verdict"], fields["side"] = judge(value, one.judging)
+            else:
+                fields = judged(one, value, more)
+        if aim.guard is not None:
+            flags += aim.guard.flags(wall_ns)
+        self._count(said.get("channel", ""), measured, fields, wall_ns)
+        seq = self._numbering.next_seq
+        rows = [self.row(kind, wall_ns, said, aim, measured, flags, raw, more, sent, fields)]
+        if aim.masters is not None:
+            aim.masters.count(seq, wall_ns)
+        if aim.followed:
+            rows += self.cell.follow(one, seq, value, fields["verdict"], flags, said, wall_ns)
+        return rows
+
+    def row(self, kind: str, wall_ns: int, said: dict[str, str], aim: Aim, measured: Measured | None, flags: tuple[str, ...],
+            raw: str, more: dict[str, Any], sent: SentTime | None, fields: dict[str, Any]) -> Row:
+        """The journal row of a record of this port; `fields` go before what the aim says."""
+        if sent is not None:
+            if sent.flag:
+                flags += (sent.flag,)
+            more["column-time"] = _column_time(sent)
+        if "status" in said:
+            more["status"] = said["status"]
+        told = {"channel": said.get("channel", ""), "part": said.get("part", ""), **aim.constants, **fields}
+        for key in CARRIED:
+            if key in said:
+                told[key] = said[key]
+        if measured is not None:
+            told["unit"] = measured.unit.value
+            if measured.value is not None:
+                told["value"] = number(measured.value)
+            if measured.deviation is not None:
+                told["deviation"] = number(measured.deviation)
+        return self._numbering.row(kind, wall_ns, port=self.plan.name, flags=flags, raw=raw, detail=detail(more) if more else NONE, **told)
+
+    def _over_range(self, frame: Frame, found: OverRange, channel: str, said: dict[str, str], steady_ns: int) -> list[Row]:
+        self.tally.over_range += 1
+        rows, is_news = self.runs.over_range(channel, frame, steady_ns)
+        if not is_news:
+            return rows
+        aim = self.aims.of(channel, said.get("part", ""), None) or NOTHING       # a whole-frame text names no channel
+        return [*rows, self.row(OVER_RANGE, frame.wall_ns, said, aim.named(), None, (), escape(frame.data, self.plan.encoding),
+                                {"text": found.text}, found.sent, {})]
+
+    def _corrected(self, aim: Aim, said: dict[str, str], measured: Measured, more: dict[str, Any]) -> tuple[Measured, tuple[str, ...]]:
+        """The size at 20 degrees C; what was read stays in the detail.  Flagged where a temperature is not known."""
+        one, book = aim.characteristic, aim.masters.book if aim.masters else None
+        checks = [(master, book.checks[master.name].celsius) for master in one.masters if book and master.name in book.checks]
+        master, at_check = next(((master, text) for master, text in checks if text), (None, ""))
+        part_c, master_c = temperature(said.get("part-temperature", "")), temperature(said.get("master-temperature", at_check))
+        if part_c is None or master_c is None:
+            return measured, ("not-corrected",)
+        master_expansion = master.expansion if master and master.expansion is not None else one.expansion
+        length = measured.value if one.nominal is None else one.nominal
+        off = correction(length, one.expansion, part_c, master_expansion, master_c)
+        more |= {"uncorrected": measured.value, "correction": EXACT.minus(off), "part-temperature": part_c, "master-temperature": master_c}
+        deviation = None if measured.deviation is None else EXACT.subtract(measured.deviation, off)
+        return Measured(EXACT.subtract(measured.value, off), deviation, measured.unit), ()
+
+    def count_check(self, channel: str, master: str, found: Verdict, unit: str, wall_ns: int) -> None:
+        """A check was made: for `status`."""
+        last = self.tally.channels.setdefault(channel, Last())
+        last.value, last.unit, last.verdict, last.side, last.time_ns = f"{found.value:f}", unit, found.verdict, found.side, wall_ns
+
+    def _count(self, channel: str, measured: Measured, fields: dict[str, Any], wall_ns: int) -> None:
+        last = self.tally.channels.get(channel)
+        if last is None:
+            last = self.tally.channels.setdefault(channel, Last())
+        last.value, last.unit = f"{measured.deviation if measured.value is None else measured.value:f}", measured.unit.value
+        verdict = fields["verdict"]
+        last.verdict, last.side, last.time_ns = verdict, fields["side"], wall_ns
+        last.readings += 1
+        last.passed += verdict == PASS
+        last.failed += verdict == FAIL
+
+
+def _column_time(sent: SentTime) -> dict[str, str]:
+    told = {"local": sent.local, "zone": sent.zone}
+    if sent.utc:
+        told["utc"] = sent.utc
+    return told

@@ -1,0 +1,68 @@
+"""What the measuring remembers, kept in the journal in the same transaction as the records that it comes from.
+
+Knows: the pieces of memory, their keys, how they are written; which have changed since the last commit.
+Must not know: what any of it means, the journal.
+
+After a kill the state is what the journal says: never older nor newer than its last record.
+"""
+
+from typing import Any
+
+import msgspec
+
+from collector.measuring.assembly import Piece
+from collector.measuring.context import Memory as Fields
+from collector.measuring.masters import Book, Channel
+
+_CONTEXT, _CHANNEL, _PART, _STREAM = "context", "channel:", "part:", "stream:"
+
+
+class Memory:
+    """Masters by channel (`PORT/CHANNEL`), open parts, running streams by channel, and the context in force."""
+
+    def __init__(self, kept: dict[str, str]):
+        """`kept`: what `changed` gave in all, as the journal has it."""
+        self.fields = msgspec.json.decode(kept.get(_CONTEXT, "{}"), type=Fields)
+        self.channels = {place: Channel(msgspec.json.decode(text, type=Book)) for place, text in _under(_CHANNEL, kept)}
+        self.pieces = {key: msgspec.json.decode(text, type=Piece) for key, text in _under(_PART, kept)}
+        self.streams: dict[str, Any] = {place: msgspec.json.decode(text) for place, text in _under(_STREAM, kept)}
+        self._touched: set[str] = set()
+
+    def channel(self, place: str) -> Channel:
+        """The masters' channel of this place, made at its first use."""
+        found = self.channels.get(place)
+        return self.channels.setdefault(place, Channel(Book())) if found is None else found
+
+    def stream(self, place: str, told: dict[str, Any] | None) -> None:
+        """What is to be remembered of the stream of this channel; None: nothing."""
+        if told == self.streams.get(place):
+            return
+        if told is None:
+            del self.streams[place]
+        else:
+            self.streams[place] = told
+        self._touched.add(place)
+
+    def changed(self, context: bool, parts: set[str]) -> dict[str, str | None]:
+        """What has changed since the last call, by key; None: gone.
+
+        `context`, `parts`: whether the context has changed, and which parts.
+        """
+        found: dict[str, str | None] = {_STREAM + place: _text(self.streams.get(place)) for place in self._touched}
+        found |= {_PART + key: _text(self.pieces.get(key)) for key in parts}
+        if context:
+            found[_CONTEXT] = _text(self.fields)
+        for place, channel in self.channels.items():
+            if channel.touched:
+                found[_CHANNEL + place] = _text(channel.book)
+                channel.touched = False
+        self._touched.clear()
+        return found
+
+
+def _under(prefix: str, kept: dict[str, str]) -> list[tuple[str, str]]:
+    return [(key.removeprefix(prefix), text) for key, text in kept.items() if key.startswith(prefix)]
+
+
+def _text(told: Any) -> str | None:
+    return None if told is None else msgspec.json.encode(told).decode()
