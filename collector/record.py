@@ -132,6 +132,9 @@ class Record(Struct, frozen=True, kw_only=True, omit_defaults=True):
     detail: Raw = NONE
 
 
+KINDS = ("measurement", "sweep", "derived", "part", "master", "suspect", "reading", "unread", "over-range", "event")
+"""Every kind of record.  `reading`: one of those that a measurement or a sweep was made of, where they are kept."""
+
 FIELDS: tuple[str, ...] = tuple(field.encode_name for field in msgspec.structs.fields(Record))
 """The record's fields in contract order: the columns of a CSV output."""
 

@@ -50,6 +50,7 @@ def lines(status: dict[str, Any]) -> list[str]:
             rows.append((name, port["state"], channel, value, f"{last.get('verdict', '')} {last.get('side', '')}".strip(),
                          *(str(last.get(key, 0)) for key in ("readings", "passed", "failed")), unread, port["device"]))
     found += _table(rows)
+    found += _context(status.get("context", {})) + _masters(status.get("masters", []))
     rows = [("output", "delivered through", "waiting", "last delivery", "last error")]
     for name, output in status["outputs"].items():
         rows.append((name, str(output["delivered"]), str(output["waiting"]), str(output.get("last-delivery") or ""),
@@ -58,6 +59,21 @@ def lines(status: dict[str, Any]) -> list[str]:
     if status["needs"]:
         found += ["", "Needs a person:", *(f"  {plain(one)}" for one in status["needs"])]
     return found
+
+
+def _context(context: dict[str, dict[str, str]]) -> list[str]:
+    return ["", *(f"in force on {port}: {plain(', '.join(f'{field} {text}' for field, text in held.items()))}"
+                  for port, held in context.items())] if context else []
+
+
+def _masters(masters: list[dict[str, Any]]) -> list[str]:
+    if not masters:
+        return []
+    rows = [("master", "channel", "part", "characteristic", "state", "last check", "read off by", "due", "parts left", "calibrated until")]
+    for one in masters:
+        rows.append(tuple(str(one.get(key, "")) for key in ("master", "channel", "part", "characteristic", "state", "last", "deviation",
+                                                            "due", "parts-left", "calibrated-until")))
+    return ["", *_table(rows)]
 
 
 def _table(rows: list[tuple[str, ...]]) -> list[str]:

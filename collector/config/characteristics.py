@@ -62,6 +62,10 @@ def warnings(root: Root, found: list[Characteristic]) -> list[str]:
             if uncertainty * 8 > width:
                 said.append(f"parts.{one.part}.{one.name}: uncertainty {uncertainty:f} {one.unit.value} is more than a quarter of half "
                             f"the tolerance ({width / 2:f} {one.unit.value}); the gauge is weak for this tolerance")
+        code = root.parts[one.part][one.name].tolerance or ""
+        if one.feature == "hole" and code[:1].islower() or one.feature == "shaft" and code[:1].isupper():
+            said.append(f"parts.{one.part}.{one.name}: {code} is a tolerance of a {'shaft' if code[:1].islower() else 'hole'}, "
+                        f"the feature is a {one.feature}")
         if one.classes:
             said += [f"parts.{one.part}.{one.name}: no class from {low:f} to {high:f} {one.unit.value}" for low, high in one.classes.gaps]
     return said

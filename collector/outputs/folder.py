@@ -20,9 +20,9 @@ from collector.errors import OutputDown
 from collector.files import Files
 from collector.outputs import Batch
 from collector.outputs.cursor import Cursor
+from collector.record import KINDS
 from collector.settings import Duration, Settings, YesNo, count, wrong
 
-KINDS = ("measurement", "sweep", "derived", "part", "master", "suspect", "unread", "over-range", "event")
 SEALED, GROWING = "sealed", "growing"
 _EVERY_MS = {SEALED: 10_000, GROWING: 100}
 

@@ -17,6 +17,7 @@ from collector.config.plan import Plan
 from collector.errors import CollectorError
 from collector.files import show
 from collector.journal import JournalReader
+from collector.service.due import GOOD, in_force, masters_due
 from collector.service.tally import OPEN
 
 if TYPE_CHECKING:
@@ -35,6 +36,8 @@ def write_status(daemon: "Daemon") -> None:
         "journal": {"full": worker.full, "bytes": worker.journal_bytes, "most": daemon.plan.journal.most},
         "reload-refused": daemon.reload_refused,
         "ports": {name: _shown(tally.as_dict()) for name, tally in list(worker.tallies.items())},
+        "masters": masters_due(worker.cell, daemon.clock.wall_ns()), "context": in_force(worker.cell),
+        "open-parts": len(worker.cell.memory.pieces), "orders": {name: folder.error for name, folder in daemon.orders.items()},
     }
     try:
         show(daemon.plan.state / FILE, json.dumps(said).encode())
@@ -101,6 +104,13 @@ def _needs(whole: dict[str, Any]) -> list[str]:
             found.append(f"output {name}: {output['error']}")
         if output.get("refused"):
             found.append(f"output {name} has refused {output['refused']} records; see {name}.refused.jsonl in the state folder")
+    for master in whole.get("masters", []):
+        if master["in-force"] and master["state"] != GOOD:
+            found.append(f"master {master['master']} of {master['channel']} ({master['part']}, {master['characteristic']}): "
+                         f"{master['state']}; check the column on it")
+    for name, error in whole.get("orders", {}).items():
+        if error:
+            found.append(f"orders {name}: {error}")
     if whole.get("journal", {}).get("full"):
         found.append("the journal's disk is full: collection waits for room")
     if whole.get("journal", {}).get("bytes", 0) > whole.get("journal", {}).get("most", 1 << 62):

@@ -71,8 +71,8 @@ class Worker(threading.Thread):
             self._journal = self._open_journal()
             self.last_seq = self._journal.next_seq - 1
             numbering = Numbering(self._plan.site, self._journal.name, self._journal.next_seq)
-            self._cell = Cell(self._plan, numbering, Memory(self._journal.memory()))
-            self._commit([self._cell.event("started", self._clock.wall_ns()), *self._make_pipelines(self._plan)])
+            self.cell = Cell(self._plan, numbering, Memory(self._journal.memory()))
+            self._commit([self.cell.event("started", self._clock.wall_ns()), *self._make_pipelines(self._plan)])
             self.opened.set()
             self._work()
             self._journal.close()
@@ -108,20 +108,20 @@ class Worker(threading.Thread):
         if isinstance(item, Stop):
             now = self._clock.wall_ns()
             rows = [row for pipeline in self._pipelines.values() for row in pipeline.cut(now, "stopped")]
-            return [*rows, self._cell.event("stopped", now)]
+            return [*rows, self.cell.event("stopped", now)]
         if isinstance(item, OrderRead):
             return self._ordered(item)
         if isinstance(item, OrderRefused):
-            return [self._cell.event("order-refused", item.wall_ns, source=item.source, order=item.name, why=item.why)]
+            return [self.cell.event("order-refused", item.wall_ns, source=item.source, order=item.name, why=item.why)]
         return self._port_changed(item)
 
     def _ordered(self, item: OrderRead) -> list[Row]:
         """An order is applied once: its file's mark is committed together with what it changes, then it may be moved."""
         self._orders.append((item.source, item.mark))
-        orders = self._cell.memory.fields.orders
-        if item.source not in self._cell.context.sources or orders.get(item.source) == item.mark:
+        orders = self.cell.memory.fields.orders
+        if item.source not in self.cell.context.sources or orders.get(item.source) == item.mark:
             return []
-        rows = self._cell.put(item.source, item.fields, item.wall_ns, order=item.name)
+        rows = self.cell.put(item.source, item.fields, item.wall_ns, order=item.name)
         orders[item.source] = item.mark
         return rows
 
@@ -134,11 +134,11 @@ class Worker(threading.Thread):
             tally.moved_to(OPEN, item.wall_ns)
             pipeline.marked = item.marked
             pipeline.circuits.runs.opened(item.steady_ns)
-            return [self._cell.event("port-open", item.wall_ns, item.port, device=device, identity=item.identity)]
+            return [self.cell.event("port-open", item.wall_ns, item.port, device=device, identity=item.identity)]
         rows = pipeline.cut(item.wall_ns, "port-lost")
         tally.moved_to(LOST if isinstance(item, PortClosed) else WAITING, item.wall_ns, item.cause)
         tally.losses += isinstance(item, PortClosed)
-        return [*rows, self._cell.event("port-lost", item.wall_ns, item.port, device=device, cause=item.cause)]
+        return [*rows, self.cell.event("port-lost", item.wall_ns, item.port, device=device, cause=item.cause)]
 
     # --- configuration
 
@@ -147,7 +147,7 @@ class Worker(threading.Thread):
         rows: list[Row] = []
         for name, port in plan.ports.items():
             self.tallies[name] = Tally(port.line.device)
-            self._pipelines[name] = Pipeline(port, self._cell, self.tallies[name])
+            self._pipelines[name] = Pipeline(port, self.cell, self.tallies[name])
             rows += self._pipelines[name].circuits.runs.recall(self._clock.steady_ns(), self._clock.wall_ns())
         return rows
 
@@ -155,10 +155,10 @@ class Worker(threading.Thread):
         """Every port goes on where nothing about its line has changed; the others begin anew."""
         rows, before, now = [], self._pipelines, self._clock.wall_ns()
         self._pipelines, self._plan = {}, plan
-        self._cell.take(plan)
+        self.cell.take(plan)
         tallies = {name: self.tallies.get(name) or Tally(port.line.device) for name, port in plan.ports.items()}
         for name, port in plan.ports.items():
-            self._pipelines[name] = Pipeline(port, self._cell, tallies[name])
+            self._pipelines[name] = Pipeline(port, self.cell, tallies[name])
             if name in before:                         # the driver's marks go on until the port is opened anew
                 self._pipelines[name].marked = before[name].marked
             if name in before and same_line(before[name].plan, port):
@@ -171,7 +171,7 @@ class Worker(threading.Thread):
             elif old.plan.channels != self._pipelines[name].plan.channels:
                 rows += old.circuits.runs.cut("configuration", now)
         self.tallies = tallies
-        return [*rows, self._cell.event("configuration", now)]
+        return [*rows, self.cell.event("configuration", now)]
 
     # --- time and room
 
@@ -187,12 +187,12 @@ class Worker(threading.Thread):
                 if (at := pipeline.due_ns) is not None and at <= now for row in pipeline.tick(now)]
         if now >= self._next_part_ns:
             self._next_part_ns = now + _PARTS_EVERY_NS
-            rows += self._cell.tick(self._clock.wall_ns())
+            rows += self.cell.tick(self._clock.wall_ns())
         return rows
 
     def _commit(self, rows: list[Row]) -> None:
         """Commit, and wait for room for as long as it takes: what is not taken stays with the kernel and the column."""
-        memory = self._cell.changed()
+        memory = self.cell.changed()
         if rows or memory:
             self._append(rows, memory)
         for source, mark in self._orders:
