@@ -11,8 +11,8 @@ Must not know: records, ports, units, what time it is (times are handed in; wall
 
 `rest` is what is left of a part already measured, or of a turn that is no longer whole.  Its end: for a sweep what
 `until` says; a settled part ends by over-range and by an end mark, and with `until` quiet by quiet too.  A start mark
-ends what is open (on: Interrupted); a sweep by marks is on by that, and by nothing else.  An end finds no value in it:
-Interrupted.
+ends what is open (on: Interrupted); a sweep by marks is on by that, and by nothing else.  A turn
+that ends without a value is Interrupted.
 Where only over-range or quiet tells turns apart, a first value may stand in mid-turn: the start, and a line that was
 lost, lead to `rest`, so that the rest of a turn never counts as a turn.  Quiet is heard only while the line is open.
 """

@@ -119,7 +119,7 @@ class Stream(Settings):
         for value in (self.each, self.on, self.settle, self.turn):
             above_zero(value)
         if self.marks and self.marks.after + self.turn > self.on:
-            raise wrong("the part is taken away before the turn is over", "make on as long as the marks' after and turn")
+            raise wrong("the part is taken away before the turn is over", "make on longer than after and turn")
         return self
 
 

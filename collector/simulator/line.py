@@ -20,7 +20,8 @@ _TEXTS = ("channel", *LABELS, "part_temperature", "master_temperature")
 _PIECE = re.compile(r"\{\{|\}\}|\{([a-z_]+)(?::([^{}]*))?\}|[{}]")
 _FORMATS = {name: re.compile("") for name in _TEXTS} | {
     "value": re.compile(r"\+?(?:0?[1-9][0-9]?)?\.([0-9])f"), "count": re.compile(r"(?:(?:0?[1-9])?d)?")}
-_RIGHT = f"fields are {{value:+.4f}}, {{count:04d}}, {', '.join(f'{{{name}}}' for name in _TEXTS)}; write {{{{ for a brace"
+_FIELDS = ", ".join(("{value:+.4f}", "{count:04d}", *(f"{{{name}}}" for name in _TEXTS)))
+_RIGHT = f"fields are {_FIELDS}; write {{{{ for a brace"
 _MOST_TEXT = 64
 
 

@@ -36,8 +36,8 @@ _FINER = 3                               # decimals of the truth beyond those th
 class Sending(Struct, frozen=True, kw_only=True):
     """What goes out at one go, planned for `at_ns` after the start.
 
-    `value` is the number as sent, `truth` the part's size at 20 degrees C before the column's error, noise and rounding,
-    `tir` its largest less smallest over a whole turn; `channel` as the line says it, `label` what is put on.
+    `value` is the number as sent, `truth` the part's size at 20 degrees C before the column's error, noise and
+    rounding, `tir` its largest less smallest over a whole turn; `channel` as the line says it, `label` what is put on.
     """
 
     at_ns: int
@@ -51,7 +51,7 @@ class Sending(Struct, frozen=True, kw_only=True):
 
 
 class _On(Struct, frozen=True):
-    """A part or a master under the column: true sizes, how they are shown, how far it is out of round, what lines say."""
+    """A part or a master under the column: true sizes, how they are shown, out of round by how much, its texts."""
 
     put: PutOn
     sizes: dict[str, Decimal]
@@ -109,7 +109,8 @@ def _drawn(column: Column, put: PutOn, draw: random.Random) -> _On:
             warm += one.expansion * (degrees - 20) * (1 if which == "part" else -1)
     if put.master:
         warm = Decimal(0)                # compared with itself
-    shown = {name: size + column.channels[name].error(size, put.zero[name]) + size * warm for name, size in sizes.items()}
+    shown = {name: size + column.channels[name].error(size, put.zero[name]) + size * warm
+             for name, size in sizes.items()}
     return _On(put, sizes, shown, oval, texts)
 
 

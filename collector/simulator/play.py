@@ -53,8 +53,8 @@ def _of_column(name: str, column: Column, seed: int, speed: float) -> Iterator[P
 def _player(name: str, place: Line | Orders, coming: Iterator[Sending], speed: float, request: str = "") -> Player:
     wire = _wire(place)
     try:
-        pacer = Pacer(_AT_ONCE, Character(8, "N", "1")) if isinstance(place, Orders) else Pacer(place.baud, place.character)
-        return Player(name, wire, pacer, coming, speed, request)
+        pace = (_AT_ONCE, Character(8, "N", "1")) if isinstance(place, Orders) else (place.baud, place.character)
+        return Player(name, wire, Pacer(*pace), coming, speed, request)
     except BaseException:
         wire.close()
         raise

@@ -11,8 +11,8 @@ from pydantic import model_validator
 
 from collector.config.loader import load, validate
 from collector.settings import Duration, Name, Settings, count, text_type, wrong
-from collector.simulator.keys import (Changeover, Channel, Garbage, Kinds, Labels, Line, Masters, Orders, OverRange, Pause,
-                                      Scanner, Stream, Temperatures, above_zero)
+from collector.simulator.keys import (Changeover, Channel, Garbage, Kinds, Labels, Line, Masters, Orders, OverRange,
+                                      Pause, Scanner, Stream, Temperatures, above_zero)
 from collector.simulator.line import LABELS, Template, ValueLine
 
 _WITH_REPLAY = {"link", "tcp", "baud", "character", "every", "asked", "replay"}
@@ -90,7 +90,8 @@ class Column(Line):
         given += self.changeover.parts.values() if self.changeover else []
         for channel in (name for sizes in given for name in sizes):
             if channel not in self.channels:
-                raise wrong(f"a size is given on {channel!r}, which is no channel", f"channels are {', '.join(self.channels)}")
+                known = ", ".join(self.channels)
+                raise wrong(f"a size is given on {channel!r}, which is no channel", f"channels are {known}")
         if self.labels.part and self.changeover:
             raise wrong("the part number is given twice", "leave it out of labels: changeover names the parts")
         return self
@@ -137,7 +138,8 @@ def read_scenario(path: Path) -> Scenario:
     """The scenario of a file, its paths placed from its folder on.  Raises ConfigError with every fault."""
     scenario = validate(load(path), Scenario)
     beside = path.absolute() if path.is_dir() else path.absolute().parent
-    return scenario.model_copy(update={"columns": {name: _placed(one, beside) for name, one in scenario.columns.items()}})
+    columns = {name: _placed(column, beside) for name, column in scenario.columns.items()}
+    return scenario.model_copy(update={"columns": columns})
 
 
 def _placed(one: Any, beside: Path) -> Any:

@@ -84,7 +84,11 @@ class Line:
         return self if memory is None else self.take(self.stream.recall(memory, WALL + self.now))
 
     def kinds(self) -> list:
-        return [(type(one).__name__, one.spread.count if isinstance(one, Found) else one.count) for one in self.outcomes]
+        return [(type(one).__name__, count_of(one)) for one in self.outcomes]
+
+
+def count_of(one) -> int:
+    return one.spread.count if isinstance(one, Found) else one.count
 
 
 def wall(ms: int) -> int:
@@ -142,7 +146,8 @@ def test_each_part_put_on_is_measured():
 
 
 def test_a_part_that_moves_after_its_measurement_is_not_measured_again():
-    assert Line(SETTLED).values(*["12"] * 4, *["13"] * 50).kinds() == [("Found", 4)]
+    line = Line(SETTLED).values(*["12"] * 4, *["13"] * 50)
+    assert line.kinds() == [("Found", 4)] and line.stream.outside == 0
 
 
 def test_a_part_removed_before_it_was_still_says_what_was_seen():
@@ -167,10 +172,17 @@ def test_quiet_takes_a_settled_part_off():
     assert Line(SETTLED_QUIET).values(*["12"] * 4).wait(89).values(*["12"] * 4).kinds() == [("Found", 4)]
 
 
+def test_over_range_takes_a_settled_part_off_whatever_else_does():
+    line = Line(SETTLED_QUIET).values("12", "12").off().values(*["12"] * 4)
+    assert line.kinds() == [("RemovedEarly", 2), ("Found", 4)]
+    assert Line(SETTLED_QUIET).values(*["12"] * 4).off().values(*["12"] * 4).kinds() == [("Found", 4)] * 2
+
+
 def test_marks_take_a_settled_part_off():
     assert Line(SETTLED).values(*["12"] * 4).end().values(*["12"] * 4).kinds() == [("Found", 4)] * 2
     assert Line(SETTLED).values(*["12"] * 4).start().values(*["12"] * 4).kinds() == [("Found", 4)] * 2
     assert Line(SETTLED).values("12", "12").end().kinds() == [("RemovedEarly", 2)]
+    assert Line(SETTLED).start().end().start().off().outcomes == [], "no part was on"
     line = Line(SETTLED).values("12", "12", "12").start().values("12", "12", "12")
     assert line.kinds() == [("Interrupted", 3)] and line.outcomes[0].cause == "mark"
 
@@ -389,6 +401,13 @@ def test_silence_of_a_lost_line_is_not_quiet():
     assert line.kinds() == [("Interrupted", 1), ("Found", 1)]
 
 
+def test_a_line_that_came_back_unsaid_counts_no_rest_of_a_turn():
+    assert Line(TURN).lose().values("2", "3").off().outcomes == []
+    line = Line(QUIET).lose()
+    line.now += 5000 * MS
+    assert line.values("2", "3").wait(100).outcomes == []
+
+
 def test_silence_before_a_line_is_opened_is_not_quiet():
     line = Line(QUIET, ready=False).wait(500)
     assert line.stream.idle
@@ -476,6 +495,7 @@ def play(spec: StreamSpec, events, ticks=(), shift: Decimal = Decimal(0)) -> Lin
             line.values(str(Decimal(words[0]) + shift))
         else:
             getattr(line, what)()
+        assert line.stream.due_ns is None or spec.until == "quiet" and not line.stream.idle
     return line.wait(1000)
 
 
@@ -511,7 +531,7 @@ def test_an_outcome_given_never_changes(spec, events, more):
 @given(EVENTS)
 def test_a_measurement_is_of_values_and_its_mean_lies_between_them(spec, events):
     line = play(spec, events)
-    count = sum(one.spread.count if isinstance(one, Found) else one.count for one in line.outcomes)
+    count = sum(map(count_of, line.outcomes))
     sent = sum(what == "values" for what, *_ in events)
     assert count + line.stream.outside <= sent, "no value counts twice"
     for one in line.outcomes:
@@ -525,5 +545,5 @@ def test_a_measurement_is_of_values_and_its_mean_lies_between_them(spec, events)
 def test_every_value_of_a_sweep_is_accounted_for(spec, events):
     line = play(spec, events)
     line.lose()
-    count = sum(one.spread.count if isinstance(one, Found) else one.count for one in line.outcomes)
+    count = sum(map(count_of, line.outcomes))
     assert count + line.stream.outside == sum(what == "values" for what, *_ in events)
