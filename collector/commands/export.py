@@ -1,14 +1,17 @@
 """`collector export CONFIG`: records out of the journal for a time span, part, lot or kind, as CSV or JSON lines."""
 
+import json
 import sys
 from argparse import ArgumentParser, ArgumentTypeError, Namespace
+from collections.abc import Iterator
 from datetime import datetime, timezone
 from pathlib import Path
 
 from collector.config.plan import read_plan
-from collector.journal import JournalReader
+from collector.errors import CollectorError
+from collector.journal import JournalReader, Row
 from collector.outputs.csv_file import csv_header, csv_line
-from collector.record import FIELDS
+from collector.record import FIELDS, decode
 
 
 def add_arguments(parser: ArgumentParser) -> None:
@@ -18,6 +21,7 @@ def add_arguments(parser: ArgumentParser) -> None:
     parser.add_argument("--part", help="only this part number")
     parser.add_argument("--lot", help="only this lot")
     parser.add_argument("--kind", action="append", default=[], help="only this kind of record; may be given again")
+    parser.add_argument("--suspect", type=int, metavar="SEQ", help="the readings that the suspect record with this seq puts in doubt")
     parser.add_argument("--csv", action="store_true", help="CSV instead of JSON lines")
     parser.add_argument("--json", action="store_true", help="JSON lines (the default)")
 
@@ -28,11 +32,25 @@ def run(args: Namespace) -> int:
     out = sys.stdout.buffer
     if args.csv:
         out.write(csv_header(FIELDS))
-    for row in journal.select(since_us=args.since, until_us=args.until, part=args.part, lot=args.lot, kinds=tuple(args.kind)):
+    rows = _in_doubt(journal, args.suspect) if args.suspect is not None else journal.select(
+        since_us=args.since, until_us=args.until, part=args.part, lot=args.lot, kinds=tuple(args.kind))
+    for row in rows:
         out.write(csv_line(row.body, FIELDS) if args.csv else row.body + b"\n")
     out.flush()
     journal.close()
     return 0
+
+
+def _in_doubt(journal: JournalReader, seq: int) -> Iterator[Row]:
+    """The readings of a suspect record, as far as they are still in the journal."""
+    found = next(journal.select(kinds=("suspect",), first=seq, through=seq), None)
+    if found is None:
+        raise CollectorError(f"record {seq} is not a suspect record, or is no longer in the journal; --kind suspect lists them")
+    suspect = decode(found.body)
+    told = json.loads(bytes(suspect.detail))
+    for row in journal.select(port=found.port, kinds=("measurement", "sweep"), first=told["first"], through=told["last"]):
+        if decode(row.body).channel == suspect.channel:
+            yield row
 
 
 def _time(text: str) -> int:

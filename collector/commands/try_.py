@@ -79,7 +79,7 @@ def trial(plan: Plan, captures: dict[str, Path], said: dict[str, str]) -> Iterat
     end_ns = reads[-1][0] if reads else 0
     yield from _due(pipelines, None)
     for pipeline in pipelines.values():
-        yield from pipeline.cut(START_NS + end_ns, "end of the capture")
+        yield from pipeline.cut(START_NS + end_ns, end_ns, "end of the capture")
     while (at_ns := cell.assembly.due_ns()) is not None:
         yield from cell.tick(at_ns)
 

@@ -63,9 +63,9 @@ class Settled(_Ended):
 
     @field_validator("time")
     @classmethod
-    def _not_zero(cls, value: int) -> int:
-        if value == 0:
-            raise wrong("time is zero", "write how long the reading must be still, as in 300 ms")
+    def _sensible(cls, value: int) -> int:
+        if not 0 < value <= 60_000:
+            raise wrong("time is not from 1 ms to 1 min", "write how long the reading must be still, as in 300 ms")
         return value
 
 

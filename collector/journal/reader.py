@@ -60,19 +60,23 @@ class JournalReader:
         first, last = self._all("SELECT min(seq), max(seq) FROM record")[0]
         return 0 if first is None else max(0, last - max(seq, first - 1))
 
-    def select(self, since_us: int | None = None, until_us: int | None = None, part: str | None = None,
-               lot: str | None = None, kinds: Collection[str] = ()) -> Iterator[Row]:
-        """The rows that arrived in [since, until), of this part and lot and these kinds (None, empty: any), by seq."""
+    def select(self, since_us: int | None = None, until_us: int | None = None, port: str | None = None, part: str | None = None,
+               lot: str | None = None, kinds: Collection[str] = (), first: int = 1, through: int | None = None) -> Iterator[Row]:
+        """The rows that arrived in [since, until), of this port, part, lot and these kinds (None, empty: any), by seq.
+
+        `first`, `through`: only seqs between these, both included.
+        """
         where, values = "seq > ? AND seq <= ?", []
-        for condition, value in (("at_us >= ?", since_us), ("at_us < ?", until_us), ("part = ?", part), ("lot = ?", lot)):
+        for condition, value in (("at_us >= ?", since_us), ("at_us < ?", until_us), ("port = ?", port), ("part = ?", part), ("lot = ?", lot)):
             if value is not None:
                 where, values = f"{where} AND {condition}", [*values, value]
         if kinds:
             where, values = f"{where} AND kind IN ({', '.join('?' * len(kinds))})", [*values, *kinds]
         after, last = self._one("SELECT coalesce(min(seq), 1) - 1 FROM record"), self.last()
+        after, last = max(after, first - 1), last if through is None else min(last, through)
         while after < last:
             yield from map(Row._make, self._all(f"SELECT * FROM record WHERE {where} ORDER BY seq",
-                                                after, after + MOST_ROWS, *values))
+                                                after, min(after + MOST_ROWS, last), *values))
             after += MOST_ROWS
 
     def close(self) -> None:

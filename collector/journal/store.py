@@ -98,16 +98,16 @@ class Journal:
     def memory(self) -> dict[str, str]:
         """What `append` was given to remember, as of the last row."""
         try:
-            found = self._db.execute("SELECT substr(key, ?), value FROM meta WHERE key LIKE ?",
-                                     (len(_MEMORY) + 1, f"{_MEMORY}%")).fetchall()
+            found = self._db.execute("SELECT key, value FROM meta").fetchall()
         except sqlite3.Error as error:
             raise translated_outside_append(error, self._path) from error
-        return dict(found)
+        return {key.removeprefix(_MEMORY): text for key, text in found if key.startswith(_MEMORY)}
 
     def _remember(self, memory: dict[str, str | None]) -> None:
         kept = [(_MEMORY + key, text) for key, text in memory.items() if text is not None]
         gone = [(_MEMORY + key,) for key, text in memory.items() if text is None]
-        self._db.executemany("INSERT INTO meta VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET value = excluded.value", kept)
+        self._db.executemany("INSERT INTO meta VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET value = excluded.value",
+                             kept)
         self._db.executemany("DELETE FROM meta WHERE key = ?", gone)
 
     def trim(self, through: int, before_us: int, most: int = 500) -> int:

@@ -33,7 +33,7 @@ class Got(Struct, frozen=True):
 
 
 class Piece(Struct, eq=False):
-    """One part that has been begun; `last` holds serial, lot and operator as its last reading knew them."""
+    """One part that has been begun; `said` holds lot and operator as its last reading knew them."""
 
     part: str
     serial: str
@@ -58,7 +58,8 @@ class Assembly:
         self.pieces = pieces
         self.touched: set[str] = set()
 
-    def add(self, part: str, name: str, got: Got, said: dict[str, str], wall_ns: int) -> tuple[Piece | None, Piece | None]:
+    def add(self, part: str, name: str, got: Got, said: dict[str, str],
+            wall_ns: int) -> tuple[Piece | None, Piece | None]:
         """A reading of a part: (the part that it ends unfinished, the part that it belongs to).  None: not followed."""
         if part not in self.plans:
             return None, None
@@ -67,9 +68,9 @@ class Assembly:
         if piece is not None and self._is_next(piece, name, wall_ns):
             ended, piece = self.close(piece), None
         if piece is None:
-            piece = self.pieces[_key(part, serial)] = Piece(part, serial, wall_ns, wall_ns)
-            if len(self.pieces) > MOST_OPEN and ended is None:
+            if len(self.pieces) >= MOST_OPEN:
                 ended = self.close(min(self.pieces.values(), key=lambda one: one.last_ns))
+            piece = self.pieces[_key(part, serial)] = Piece(part, serial, wall_ns, wall_ns)
         for other in self._derived_from(piece, name):
             piece.got.pop(other, None)
         piece.got[name] = got
@@ -80,8 +81,8 @@ class Assembly:
 
     def derivable(self, piece: Piece) -> list[Characteristic]:
         """What can be derived now and has not been."""
-        return [one for name, one in self.plans[piece.part].characteristics.items()
-                if one.expression and name not in piece.got and all(_usable(piece, other) for other in one.expression.names)]
+        return [one for name, one in self.plans[piece.part].characteristics.items() if one.expression
+                and name not in piece.got and all(_usable(piece, other) for other in one.expression.names)]
 
     def missing(self, piece: Piece) -> list[str]:
         """The characteristics that are not in, in the order of the configuration."""
@@ -128,7 +129,8 @@ class Assembly:
 
 def derive(one: Characteristic, piece: Piece) -> Decimal:
     """The derived size in its unit: exact, an endless quotient rounded once."""
-    inputs = {name: Fraction(piece.got[name].value) * ratio(piece.got[name].unit, one.unit) for name in one.expression.names}
+    inputs = {name: Fraction(got.value) * ratio(got.unit, one.unit)
+              for name in one.expression.names if (got := piece.got[name])}
     return finite(one.expression.evaluate(inputs), one.step)
 
 

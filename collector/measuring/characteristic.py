@@ -16,8 +16,8 @@ from collector.measuring.units import FINEST, Unit
 
 
 class Master(Struct, frozen=True, kw_only=True):
-    """A calibrated part: its size, how far off it may read (both in the characteristic's unit), how long a check of it is
-    good (`every_ns`, `parts`), the moment its calibration ends (ns since 1970), its expansion for each kelvin."""
+    """A calibrated part: its size, how far off it may read (both in the characteristic's unit), how long a check of it
+    is good (`every_ns`, `parts`), the moment its calibration ends (ns since 1970), its expansion for each kelvin."""
 
     name: str
     size: Decimal

@@ -49,7 +49,7 @@ class Gone(Struct, frozen=True):
 class Context:
     """The context of all ports.
 
-    `users` gives the channels (`PORT/CHANNEL`) that can use a part (first) or a master (second text) up.
+    `users` gives the channels (`PORT` or `PORT/CHANNEL`) that can use a part (first) or a master (second text) up.
     """
 
     def __init__(self, memory: Memory, sources: Mapping[str, Source], users: Callable[[str, str], Collection[str]]):
@@ -66,7 +66,7 @@ class Context:
         held = self.memory.ports.get(port, {})
         if all(one.by is None for one in held.values()):
             return self._plain.setdefault(port, {field: one.text for field, one in held.items()})
-        place = f"{port}/{channel}"
+        place = _place(port, channel)
         return {field: one.text for field, one in held.items() if one.by is None or place not in one.by}
 
     def is_plain(self, port: str) -> bool:
@@ -97,7 +97,7 @@ class Context:
         """A channel has measured: what it has used up everywhere by that."""
         if port in self._plain or not self.memory.ports.get(port):
             return []
-        place, gone = f"{port}/{channel}", {}
+        place, gone = _place(port, channel), {}
         expected = set(self._users("" if master else part, master)) or {place}
         for field, one in list(self.memory.ports[port].items()):
             if one.by is None or (field == "master") != bool(master):
@@ -105,28 +105,31 @@ class Context:
             self.touched = True
             if place not in one.by:
                 one.by.append(place)
-            if one.by and self._all_used(expected, field, one):
+            if self._all_used(expected, field, one.source):
                 gone.setdefault(one.source, []).append(field)
         return [self._dropped(source, fields) for source, fields in gone.items()]
 
     def used_up(self, part: str, serial: str) -> list[Gone]:
-        """The part is complete: what holds until it is used, and named it, is gone."""
+        """The part is over: what holds until it is used, and named it, is gone.
+
+        Without a serial, what no channel has used yet is of the next part.
+        """
         gone: dict[str, list[str]] = {}
         for held in self.memory.ports.values():
             texts = {field: one.text for field, one in held.items()}
             if texts.get("part", part) != part or texts.get("serial", "") != serial:
                 continue
             for field, one in held.items():
-                if one.by is not None and field != "master" and field not in gone.get(one.source, ()):
+                is_of_part = one.by is not None and (serial or one.by) and field != "master"
+                if is_of_part and field not in gone.get(one.source, ()):
                     gone.setdefault(one.source, []).append(field)
         return [self._dropped(source, fields) for source, fields in gone.items()]
 
-    def _all_used(self, expected: set[str], field: str, held: Held) -> bool:
-        """Whether every channel that can use this field, on the ports that it holds for, has done so."""
-        ports = self.sources[held.source].ports
-        used = {place for port in ports if (one := self.memory.ports.get(port, {}).get(field)) and one.source == held.source
-                for place in one.by or ()}
-        return all(place in used for place in expected if place.partition("/")[0] in ports)
+    def _all_used(self, expected: set[str], field: str, source: str) -> bool:
+        """Whether every channel that can use this field of this source, where it is in force, has done so."""
+        held = {port: self.memory.ports.get(port, {}).get(field) for port in self.sources[source].ports}
+        used = {port: one.by or () for port, one in held.items() if one and one.source == source}
+        return all(place in used[port] for place in expected if (port := place.partition("/")[0]) in used)
 
     def _dropped(self, source: str, fields: list[str]) -> Gone:
         ports = self.sources[source].ports
@@ -140,9 +143,14 @@ class Context:
         return Gone(source, tuple(fields), ports)
 
     def _forget_unknown(self) -> None:
-        """What a source set that the configuration no longer has is no longer in force."""
+        """What a source set that by the configuration it may not set any more is no longer in force."""
+        may = {(name, port, field) for name, one in self.sources.items() for port in one.ports for field in one.sets}
         for port, held in self.memory.ports.items():
-            for field in [field for field, one in held.items()
-                          if one.source not in self.sources or port not in self.sources[one.source].ports]:
+            for field in [field for field, one in held.items() if (one.source, port, field) not in may]:
                 del held[field]
                 self.touched = True
+
+
+def _place(port: str, channel: str) -> str:
+    """The channel as a configuration names it; one without a name is its port."""
+    return f"{port}/{channel}" if channel else port

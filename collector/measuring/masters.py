@@ -4,7 +4,8 @@ Knows: a check is of one master on one channel; between two good checks the read
 Must not know: records, files, where a reading came from.  What must survive a restart is plain data (`Book`).
 
 Two masters, checked one after the other with no part between, give the column's zero and gain error:
-reading - size is taken for a straight line through both (gain error = its slope; zero error = its height at the nominal).
+reading - size is taken for a straight line through both (gain error = its slope; zero error = its height at the nominal),
+so a size is nominal + (reading - nominal - zero error) / (1 + gain error).
 """
 
 from decimal import Decimal
@@ -17,9 +18,10 @@ from collector.measuring.expression import finite
 from collector.measuring.judge import FAIL, Limits, build_judging, judge
 from collector.measuring.units import EXACT
 
-NEVER, OVERDUE, FAILED, CALIBRATION = "no-master-check", "overdue-master", "failed-master-check", "master-calibration-due"
+NEVER, OVERDUE, FAILED = "no-master-check", "overdue-master", "failed-master-check"
+CALIBRATION = "master-calibration-due"
 _GAIN_STEP = Decimal("0.000001")
-_STEP_NS = 60_000_000_000                                  # how far a clock may be set back before a check counts as overdue
+_STEP_NS = 60_000_000_000                              # a clock set back by more than this makes a check overdue
 
 
 class Check(Struct, eq=False):
@@ -65,7 +67,7 @@ class Suspect(Struct, frozen=True):
 
 
 class Verdict(Struct, frozen=True, kw_only=True):
-    """A check of `size` (a master's, or the difference of two): what was read, its bounds, and what it makes suspect."""
+    """A check of `size` (a master's, or two masters' difference): what was read, its bounds, what it makes suspect."""
 
     name: str
     size: Decimal
@@ -143,11 +145,12 @@ class Channel:
         check.at_ns, check.count, check.deviation, check.alone = wall_ns, book.count, deviation, alone
         check.failed, check.paired = verdict == FAIL, False
         if verdict != FAIL:
-            check.good_ns, check.good_id, check.good_count, check.first_seq, check.first_ns = wall_ns, record_id, book.count, 0, 0
+            check.good_ns, check.good_id, check.good_count = wall_ns, record_id, book.count
+            check.first_seq = check.first_ns = 0
             if not any(one is check for one in self._began):
                 self._began.append(check)
-        return Verdict(name=name, size=size, value=value, deviation=deviation, lower=lower, upper=upper, verdict=verdict,
-                       side=side, suspect=suspect)
+        return Verdict(name=name, size=size, value=value, deviation=deviation, lower=lower, upper=upper,
+                       verdict=verdict, side=side, suspect=suspect)
 
     def _suspect(self, check: Check, alone: bool) -> Suspect | None:
         """Everything since the last good check: of this master; where it is the only one of its characteristic, of any
@@ -174,8 +177,9 @@ class Channel:
                               wall_ns, record_id, False)
         mine.paired = before.paired = True
         slope = Fraction(opened) / Fraction(span)
-        middle = (Fraction(low.size) + Fraction(high.size)) / 2 if characteristic.nominal is None else Fraction(characteristic.nominal)
-        zero = Fraction(low_error) + slope * (middle - Fraction(low.size))
+        middle = Fraction(EXACT.add(low.size, high.size)) / 2
+        nominal = middle if characteristic.nominal is None else Fraction(characteristic.nominal)
+        zero = Fraction(low_error) + slope * (nominal - Fraction(low.size))
         return Gain(check, finite(zero, characteristic.step), finite(slope, _GAIN_STEP))
 
 

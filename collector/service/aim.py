@@ -76,11 +76,9 @@ class Aims:
         one = parts.get(part) if part else next(iter(parts.values())) if len(parts) == 1 else None
         if master and (one is None or all(each.name != master for each in one.masters)):
             one = next((other for other in parts.values() if any(each.name == master for each in other.masters)), one)
+        is_checked = any(other.masters for other in parts.values())
+        masters = self._cell.memory.channel(next(iter(parts.values())).channel) if is_checked else None
         if one is None:
-            return Aim(None, {}, NO_PART)
-        return self._aim(one, any(other.masters for other in parts.values()))
-
-    def _aim(self, one: Characteristic, is_checked: bool) -> Aim:
-        masters = self._cell.memory.channel(one.channel) if is_checked else None
+            return Aim(None, {}, NO_PART, masters=masters)
         return Aim(one, compared(one), plain=is_plain(one), masters=masters, guard=masters.guard(one) if masters else None,
                    followed=one.part in self._cell.assembly.plans)

@@ -29,10 +29,12 @@ def checked(circuits: "Circuits", aim: Aim, wall_ns: int, said: dict[str, str], 
     if master is None:
         if name:
             more["master"] = name
+        if measured.value is not None:                 # its size is not known: nothing to be off from
+            measured = Measured(measured.value, None, measured.unit)
         return [circuits.row(MASTER, wall_ns, said, named, measured, (*flags, *aim.flags, "unknown-master"), raw, more, sent, {})]
     seq = numbering.next_seq
     found, gain = aim.masters.check(one, master, measured.value, wall_ns, (numbering.id(seq), numbering.id(seq + 1)),
-                                    said.get("part-temperature", said.get("master-temperature", "")))
+                                    said.get("master-temperature", said.get("part-temperature", "")))
     more["master"] = master.name
     if gain is not None:
         more |= {"zero-error": gain.zero_error, "gain-error": gain.gain_error}

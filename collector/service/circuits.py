@@ -71,7 +71,7 @@ class Circuits:
             rows = checked(self, aim, wall_ns, said, master, measured, more, raw, sent, flags)
         else:
             rows = self._measurement(aim, kind, wall_ns, said, measured, more, raw, sent, flags)
-        if not self._context.is_plain(self.plan.name):
+        if master != "" and not self._context.is_plain(self.plan.name):     # a master that nobody named uses nothing up
             part = aim.characteristic.part if aim.characteristic else said.get("part", "")
             rows += self.cell.used(self.plan.name, channel, part, master or "", wall_ns)
         return rows
@@ -133,9 +133,11 @@ class Circuits:
 
     def _corrected(self, aim: Aim, said: dict[str, str], measured: Measured, more: dict[str, Any]) -> tuple[Measured, tuple[str, ...]]:
         """The size at 20 degrees C; what was read stays in the detail.  Flagged where a temperature is not known."""
-        one, book = aim.characteristic, aim.masters.book if aim.masters else None
-        checks = [(master, book.checks[master.name].celsius) for master in one.masters if book and master.name in book.checks]
-        master, at_check = next(((master, text) for master, text in checks if text), (None, ""))
+        one = aim.characteristic
+        known = aim.masters.book.checks if aim.masters else {}
+        checks = [(known[master.name].at_ns, known[master.name].celsius, master) for master in one.masters
+                  if master.name in known and known[master.name].celsius]
+        _, at_check, master = max(checks, key=lambda check: check[0], default=(0, "", one.masters[0] if one.masters else None))
         part_c, master_c = temperature(said.get("part-temperature", "")), temperature(said.get("master-temperature", at_check))
         if part_c is None or master_c is None:
             return measured, ("not-corrected",)

@@ -49,9 +49,12 @@ class Pipeline:
         self._steady_ns = steady_ns
         return self._rows(self.framer.tick(steady_ns)) + self.circuits.runs.tick(steady_ns)
 
-    def cut(self, wall_ns: int, cause: str) -> list[Row]:
-        """The line is lost or closed: what is held of a frame is a record of its own, what was begun is no measurement."""
-        return self._rows(self.framer.cut(wall_ns)) + self.circuits.runs.cut(cause, wall_ns)
+    def cut(self, wall_ns: int, steady_ns: int, cause: str) -> list[Row]:
+        """The line is lost or closed: what is held of a frame is a record of its own, what was begun is no measurement.
+
+        What quiet had ended before is whole.
+        """
+        return self.tick(steady_ns) + self._rows(self.framer.cut(wall_ns)) + self.circuits.runs.cut(cause, wall_ns)
 
     def _rows(self, frames: list[Frame]) -> list[Row]:
         rows: list[Row] = []

@@ -41,7 +41,7 @@ class Runs:
         self._circuits, self._plan, self._cell = circuits, circuits.plan, circuits.cell
         self._runs: dict[str, Run] = {}
         self._off: set[str] = set()                    # channels whose last word was over-range
-        self._streaming = {channel for channel, parts in self._plan.channels.items() if any(one.stream for one in parts.values())}
+        self._streaming = [channel for channel, parts in self._plan.channels.items() if any(one.stream for one in parts.values())]
         self._kept = {channel for channel, parts in self._plan.channels.items() if any(one.keep_readings for one in parts.values())}
 
     # --- what comes
@@ -157,8 +157,8 @@ class Runs:
 
     # --- outcomes
 
-    def _named(self, channel: str) -> set[str]:
-        return self._streaming & {channel} if channel else self._streaming
+    def _named(self, channel: str) -> list[str]:
+        return [one for one in self._streaming if not channel or one == channel]
 
     def _forget(self, channel: str) -> None:
         self._runs.pop(channel, None)

@@ -107,7 +107,7 @@ class Worker(threading.Thread):
             return self._change(item.plan)
         if isinstance(item, Stop):
             now = self._clock.wall_ns()
-            rows = [row for pipeline in self._pipelines.values() for row in pipeline.cut(now, "stopped")]
+            rows = [row for pipeline in self._pipelines.values() for row in pipeline.cut(now, self._clock.steady_ns(), "stopped")]
             return [*rows, self.cell.event("stopped", now)]
         if isinstance(item, OrderRead):
             return self._ordered(item)
@@ -135,7 +135,8 @@ class Worker(threading.Thread):
             pipeline.marked = item.marked
             pipeline.circuits.runs.opened(item.steady_ns)
             return [self.cell.event("port-open", item.wall_ns, item.port, device=device, identity=item.identity)]
-        rows = pipeline.cut(item.wall_ns, "port-lost")
+        now_ns, since_ns = self._clock.steady_ns(), max(0, self._clock.wall_ns() - item.wall_ns)
+        rows = pipeline.cut(item.wall_ns, now_ns - since_ns, "port-lost")
         tally.moved_to(LOST if isinstance(item, PortClosed) else WAITING, item.wall_ns, item.cause)
         tally.losses += isinstance(item, PortClosed)
         return [*rows, self.cell.event("port-lost", item.wall_ns, item.port, device=device, cause=item.cause)]
@@ -167,7 +168,7 @@ class Worker(threading.Thread):
                     self._pipelines[name].circuits.runs.take_over(before[name].circuits.runs)
         for name, old in before.items():
             if name not in self._pipelines or self._pipelines[name].framer is not old.framer:
-                rows += old.cut(now, "configuration")
+                rows += old.cut(now, self._clock.steady_ns(), "configuration")
             elif old.plan.channels != self._pipelines[name].plan.channels:
                 rows += old.circuits.runs.cut("configuration", now)
         self.tallies = tallies
