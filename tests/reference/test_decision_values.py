@@ -14,6 +14,7 @@ from decimal import Decimal
 from pathlib import Path
 
 import pytest
+from scipy.stats import norm
 
 from collector.measuring.classes import build_classes
 from collector.measuring.judge import (PROVEN, SIMPLE, STRINGENT, EmptyZone, Limits, build_judging,
@@ -109,8 +110,7 @@ def test_a_zone_far_narrower_than_the_uncertainty_keeps_its_digits():
     assert narrow == pytest.approx(2e-9 / math.sqrt(2 * math.pi), rel=1e-13, abs=0)      # density at 0 times width
 
 
-def test_a_grid_agrees_with_scipy_where_it_is_found():
-    norm = pytest.importorskip("scipy.stats").norm
+def test_a_grid_agrees_with_scipy():
     for y in range(-80, 81):
         for lower, upper in ((-10, 10), (0, 3), (-30, -25), (5, 6)):
             ours = conformance_probability(Decimal(y) / 2, Limits(Decimal(lower), Decimal(upper)), Decimal("2.5"))
