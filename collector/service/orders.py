@@ -181,7 +181,7 @@ class OrderFolder:
 
     def __init__(self, spec: OrderSpec, put: Callable[[OrderRead | OrderRefused], None], clock: Clock):
         self.starts = 0
-        self._spec, self._put, self._clock = spec, put, clock
+        self.spec, self._put, self._clock = spec, put, clock
         self._child: subprocess.Popen | None = None
         self._writing = threading.Lock()               # a closed descriptor's number may be another file's already
         self._wait_s, self._start_at_ns, self._started_ns = _FIRST_WAIT_S, 0, 0
@@ -193,7 +193,7 @@ class OrderFolder:
         """What a person should know: the folder is missing, an order can't be moved, nothing is heard; `""` when well."""
         silent_s = (self._clock.steady_ns() - self._heard_ns) // 1_000_000_000
         if self._child is not None and silent_s >= _SILENT_S:
-            return f"the folder {self._spec.folder} has not answered for {silent_s} s; is its share away?"
+            return f"the folder {self.spec.folder} has not answered for {silent_s} s; is its share away?"
         return self._said
 
     def look(self) -> None:
@@ -212,8 +212,8 @@ class OrderFolder:
             self._start(now)
 
     def _again(self, why: str, now: int) -> None:
-        self._said = f"the process that looks at {self._spec.folder} {why}"
-        log.error("orders-ended", source=self._spec.source, cause=self._said, again_in_s=self._wait_s)
+        self._said = f"the process that looks at {self.spec.folder} {why}"
+        log.error("orders-ended", source=self.spec.source, cause=self._said, again_in_s=self._wait_s)
         self._start_at_ns = now + int(self._wait_s * 1e9)
         self._wait_s = min(self._wait_s * 2, _LONGEST_WAIT_S)
 
@@ -226,11 +226,11 @@ class OrderFolder:
         self.starts += 1
         self._started_ns = self._heard_ns = now
         with suppress(BrokenPipeError):                # it has ended already: look() will see to it
-            child.stdin.write(msgspec.json.encode(self._spec) + b"\n")
+            child.stdin.write(msgspec.json.encode(self.spec) + b"\n")
             child.stdin.flush()
         os.set_blocking(child.stdin.fileno(), False)
         self._child = child
-        threading.Thread(target=self._hear, args=(child,), name=f"orders-{self._spec.source}", daemon=True).start()
+        threading.Thread(target=self._hear, args=(child,), name=f"orders-{self.spec.source}", daemon=True).start()
 
     def _hear(self, child: subprocess.Popen) -> None:
         with child.stdout:
@@ -246,7 +246,7 @@ class OrderFolder:
     def _looked(self, error: str) -> None:
         self._heard_ns = self._clock.steady_ns()
         if error and error != self._said:
-            log.error("orders-stuck", source=self._spec.source, cause=error)
+            log.error("orders-stuck", source=self.spec.source, cause=error)
         self._said = error
 
     def in_force(self, mark: str) -> None:
@@ -271,11 +271,11 @@ class OrderFolder:
         child = self._child
         if child is None or _ends_by(child, deadline_ns - _KILLED_WITHIN_NS):
             return True
-        log.error("orders-killed", source=self._spec.source)
+        log.error("orders-killed", source=self.spec.source)
         child.kill()
         if _ends_by(child, deadline_ns):
             return True
-        log.error("orders-hang", source=self._spec.source, pid=child.pid)
+        log.error("orders-hang", source=self.spec.source, pid=child.pid)
         return False
 
 
