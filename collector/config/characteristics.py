@@ -5,11 +5,12 @@ checked against one another.  Finds every fault.
 Must not know: ports and formats (plan), how anything is judged.
 """
 
+from collections.abc import Callable
 from datetime import datetime, time, timedelta, timezone
 from decimal import Decimal
 from typing import Any
 
-from collector.config.loader import Loaded, nearest
+from collector.config.loader import Loaded
 from collector.config.models import Root
 from collector.config.part_models import Characteristic as Section
 from collector.config.part_models import Master as MasterSection
@@ -32,22 +33,34 @@ class _Wrong(ValueError):
         super().__init__(what)
 
 
+class _Faults(list):
+    """The faults of one characteristic, in the order found."""
+
+    def tried(self, step: Callable[..., Any], *given: Any) -> Any:
+        """What a step makes; None where it finds a fault, so that the steps after it find theirs too."""
+        try:
+            return step(*given)
+        except _Wrong as wrong:
+            self.append(wrong)
+            return None
+
+
 def characteristics(loaded: Loaded, root: Root, faults: list) -> list[Characteristic]:
-    """Every characteristic in the order of the file; faults go into `faults`."""
+    """Every sound characteristic in the order of the file, derived ones last; faults go into `faults`."""
     found: list[Characteristic] = []
     for part, ones in root.parts.items():
         claimed: dict[str, str] = {}
         for name in _in_order(part, ones, loaded, faults):
-            path, one = ("parts", part, name), ones[name]
-            try:
-                found.append(_characteristic(part, name, one, ones))
-            except _Wrong as wrong:
-                faults.append(loaded.fault((*path, *wrong.key), wrong.what, wrong.right))
+            path, one, wrongs = ("parts", part, name), ones[name], _Faults()
+            made = wrongs.tried(_characteristic, part, name, one, ones, wrongs)
             if one.channel in claimed:
-                faults.append(loaded.fault((*path, "channel"), f"{one.channel} measures {claimed[one.channel]!r} of this part already",
-                                           "one characteristic a channel within a part"))
+                wrongs.append(_Wrong(("channel",), f"{one.channel} measures {claimed[one.channel]!r} of this part already",
+                                     "one characteristic a channel within a part"))
             if one.channel:
-                claimed[one.channel] = name
+                claimed.setdefault(one.channel, name)
+            faults += [loaded.fault((*path, *wrong.key), wrong.what, wrong.right) for wrong in wrongs]
+            if not wrongs:
+                found.append(made)
     _one_size_a_master(loaded, found, faults)
     return found
 
@@ -83,10 +96,22 @@ def _in_order(part: str, ones: dict[str, Section], loaded: Loaded, faults: list)
     while ready := [name for name in left if inputs[name] <= set(order)]:
         order += ready
         left = [name for name in left if name not in ready]
-    for name in left:
-        faults.append(loaded.fault(("parts", part, name, "from"), f"{name!r} is derived from itself by way of "
-                                   f"{', '.join(sorted(inputs[name] & set(left)))}", "derive it from what a channel measures"))
+    below = {name: _below(name, inputs) for name in left}
+    circles = {name for name in left if name in below[name]}             # the others only rest on one
+    for name in sorted(circles):
+        way = sorted(other for other in inputs[name] & circles if other != name and name in below[other])
+        faults.append(loaded.fault(("parts", part, name, "from"),
+                                   f"{name!r} is derived from itself{' by way of ' if way else ''}{', '.join(way)}",
+                                   "derive it from what a channel measures"))
     return order
+
+
+def _below(name: str, inputs: dict[str, set[str]]) -> list[str]:
+    """All that a derived one rests on, by whatever way."""
+    found = list(inputs[name])
+    for below in found:                                # grows while it is walked
+        found += [other for other in inputs[below] if other not in found]
+    return found
 
 
 def _names(one: Section, ones: dict[str, Section]) -> tuple[str, ...]:
@@ -96,17 +121,20 @@ def _names(one: Section, ones: dict[str, Section]) -> tuple[str, ...]:
         return ()
 
 
-def _characteristic(part: str, name: str, one: Section, ones: dict[str, Section]) -> Characteristic:
+def _characteristic(part: str, name: str, one: Section, ones: dict[str, Section], wrongs: _Faults) -> Characteristic:
+    """The characteristic; its faults go into `wrongs`.  Raises _Wrong where without unit or nominal nothing more can be said."""
     expression = _expression(name, one, ones)
     unit = one.written_unit() or _unit_of_inputs(expression, ones)
     nominal = _in_unit(one.nominal, unit, "nominal")
+    streamed = one.evaluate.sweep or one.evaluate.settled
     return Characteristic(
         part=part, name=name, unit=unit, channel=one.channel or "", nominal=nominal,
-        judging=_judging(one, unit, nominal), resolution=_in_unit(one.resolution, unit, "resolution"), feature=one.feature,
-        stream=_stream(one, unit), report=one.evaluate.sweep.report if one.evaluate.sweep else "",
-        keep_readings=bool((one.evaluate.sweep or one.evaluate.settled) and (one.evaluate.sweep or one.evaluate.settled).keep_readings),
+        judging=wrongs.tried(_judging, one, unit, nominal), resolution=wrongs.tried(_in_unit, one.resolution, unit, "resolution"),
+        feature=one.feature, stream=wrongs.tried(_stream, one, unit),
+        report=one.evaluate.sweep.report if one.evaluate.sweep else "",
+        keep_readings=bool(streamed and streamed.keep_readings),
         expression=expression, within_ns=None if one.within is None else one.within * _MS,
-        masters=_masters(one, unit), classes=_classes(one, unit), expansion=one.expansion)
+        masters=_masters(one, unit, wrongs), classes=wrongs.tried(_classes, one, unit), expansion=one.expansion)
 
 
 def _expression(name: str, one: Section, ones: dict[str, Section]) -> Expression | None:
@@ -121,7 +149,9 @@ def _expression(name: str, one: Section, ones: dict[str, Section]) -> Expression
 def _unit_of_inputs(expression: Expression, ones: dict[str, Section]) -> Unit:
     units = {ones[name].written_unit() for name in expression.names}
     if len(units) != 1 or None in units:
-        raise _Wrong(("from",), "nothing says the unit of the result", "add unit: mm")
+        told = sorted(unit.value for unit in units if unit)
+        why = f"; its inputs are in {' and '.join(told)}" if len(told) > 1 else ""
+        raise _Wrong(("from",), f"nothing says the unit of the result{why}", "add unit: mm")
     return units.pop()
 
 
@@ -160,7 +190,7 @@ def _by_code(one: Section, unit: Unit, nominal: Decimal) -> Limits:
     except NotCovered as refused:
         raise _Wrong(("tolerance",), refused.what, refused.right) from None
     except Inexact as error:
-        raise _Wrong(("tolerance",), f"the deviations of {one.tolerance} are whole micrometres, and {error}",
+        raise _Wrong(("tolerance",), f"the deviations of {one.tolerance} are micrometres, and {error}",
                      "leave unit out (then it is mm), or write limits") from None
 
 
@@ -175,29 +205,30 @@ def _stream(one: Section, unit: Unit) -> StreamSpec | None:
     return StreamSpec(way="settled", band=band, time_ns=one.evaluate.settled.time * _MS, **ended)
 
 
-def _masters(one: Section, unit: Unit) -> tuple[Master, ...]:
+def _masters(one: Section, unit: Unit, wrongs: _Faults) -> tuple[Master, ...]:
     found: list[Master] = []
     for index, given in enumerate(one.masters):
-        master = _master(given, unit, index)
-        for other in found:
-            if other.name == master.name:
-                raise _Wrong(("masters", index, "name"), f"master {master.name!r} stands here a second time", "keep one")
-            if other.size == master.size:
-                raise _Wrong(("masters", index, "size"), f"masters {other.name} and {master.name} have the same size",
-                             "two masters that should give the gain differ in size, near the two limits")
-        found.append(master)
+        master = wrongs.tried(_master, given, unit, index, found)
+        if master is not None:
+            found.append(master)
     return tuple(found)
 
 
-def _master(given: MasterSection, unit: Unit, index: int) -> Master:
+def _master(given: MasterSection, unit: Unit, index: int, before: list[Master]) -> Master:
     def in_unit(key: str) -> Decimal:
         return _in_unit(getattr(given, key), unit, "masters", index, key)
 
-    due_ns = None
+    size, due_ns = in_unit("size"), None
+    for other in before:
+        if other.name == given.name:
+            raise _Wrong(("masters", index, "name"), f"master {given.name!r} stands here a second time", "keep one")
+        if other.size == size:
+            raise _Wrong(("masters", index, "size"), f"masters {other.name} and {given.name} have the same size",
+                         "two masters that should give the gain differ in size, near the two limits")
     if given.due is not None:                          # good through that day
         after = datetime.combine(given.due + timedelta(days=1), time(), timezone.utc)
         due_ns = int(after.timestamp()) * 1_000_000_000
-    return Master(name=given.name, size=in_unit("size"), within=in_unit("within"), parts=given.parts, due_ns=due_ns,
+    return Master(name=given.name, size=size, within=in_unit("within"), parts=given.parts, due_ns=due_ns,
                   every_ns=None if given.every is None else given.every * _MS, expansion=given.expansion)
 
 

@@ -3,9 +3,10 @@
 from decimal import Decimal
 from typing import Any
 
+from collector.clock import Stamps
 from collector.config.plan import OutputPlan, Plan, PortPlan
 from collector.measuring.characteristic import Characteristic, Master
-from collector.measuring.judge import SIMPLE
+from collector.measuring.judge import PROVEN, SIMPLE
 from collector.measuring.streams import SETTLED
 
 
@@ -46,20 +47,24 @@ def _characteristic(one: Characteristic) -> dict[str, str]:
     def size(value: Decimal | None) -> str:
         return "" if value is None else f"{value:f}"
 
-    told = {"part": one.part, "characteristic": one.name, "channel": one.channel, "unit": one.unit.value,
+    unit, judging = one.unit.value, one.judging
+    told = {"part": one.part, "characteristic": one.name, "channel": one.channel, "unit": unit,
             "nominal": size(one.nominal), "lower": size(one.limits.lower), "upper": size(one.limits.upper)}
-    more = {"from": one.expression.text if one.expression else "", "rule": "" if one.judging.rule == SIMPLE else one.judging.rule,
-            "uncertainty": size(one.judging.uncertainty), "passes-lower": size(one.judging.passes.lower),
-            "passes-upper": size(one.judging.passes.upper), "evaluate": _evaluate(one),
-            "masters": "; ".join(_master(master, one.unit.value) for master in one.masters)}
-    return told | {key: text for key, text in more.items() if text and not (key.startswith("passes") and one.judging.rule == SIMPLE)}
+    more = {"from": one.expression.text if one.expression else "", "uncertainty": size(judging.uncertainty)}
+    if judging.rule != SIMPLE:
+        more |= {"rule": judging.rule, "passes-lower": size(judging.passes.lower), "passes-upper": size(judging.passes.upper),
+                 "fails-lower": size(judging.fails.lower), "fails-upper": size(judging.fails.upper)}
+    more |= {"evaluate": _evaluate(one), "masters": "; ".join(_master(master, unit) for master in one.masters),
+             "classes": "; ".join(f"{each.name} {each.low:f} to {each.high:f} {unit}" for each in one.classes.ordered) if one.classes else "",
+             "expansion": size(one.expansion)}
+    return told | {key: text for key, text in more.items() if text}
 
 
 def _evaluate(one: Characteristic) -> str:
     stream = one.stream
     if stream is None:
         return ""
-    end = {"quiet": f"{stream.quiet_ns // 1_000_000} ms of quiet", "marks": "the marks in the line"}.get(stream.until, "an over-range")
+    end = {"quiet": f"{stream.quiet_ns // 1_000_000} ms of quiet", "marks": "a mark in the line"}.get(stream.until, "an over-range")
     if stream.way == SETTLED:
         return (f"one measurement for each part, once it stays within {stream.band:f} {one.unit.value} for "
                 f"{stream.time_ns // 1_000_000} ms; {end} ends it")
@@ -69,24 +74,40 @@ def _evaluate(one: Characteristic) -> str:
 def _master(master: Master, unit: str) -> str:
     good = [f"{master.every_ns / 3_600_000_000_000:g} h" if master.every_ns else "", f"{master.parts} parts" if master.parts else ""]
     good_for = " or ".join(text for text in good if text)
-    return f"{master.name} {master.size:f} {unit} within {master.within:f} {unit}" + (f", good for {good_for}" if good_for else "")
+    calibrated = "" if master.due_ns is None else f", calibrated through {Stamps().text(master.due_ns - 1)[:10]}"
+    return (f"{master.name} {master.size:f} {unit} within {master.within:f} {unit}" + (f", good for {good_for}" if good_for else "")
+            + calibrated)
 
 
 def _judged(one: dict[str, str]) -> str:
     unit = one["unit"]
-    spans = {(True, True): f"passes from {one['lower']} {unit} to {one['upper']} {unit}, both included",
-             (True, False): f"passes from {one['lower']} {unit} on",
-             (False, True): f"passes up to {one['upper']} {unit}",
-             (False, False): "is recorded without a verdict"}
     nominal = f", nominal {one['nominal']} {unit}" if one["nominal"] else ""
     where = f"derived from {one['from']}" if "from" in one else f"on {one['channel']}"
-    text = spans[bool(one["lower"]), bool(one["upper"])]
-    if "rule" in one:
-        inner = {"lower": one.get("passes-lower", ""), "upper": one.get("passes-upper", "")}
-        text = (f"tolerance {one['lower'] or '…'} to {one['upper'] or '…'} {unit}; by rule {one['rule']} with uncertainty {one['uncertainty']} "
-                f"{unit} passes from {inner['lower'] or '…'} to {inner['upper'] or '…'} {unit}, both included")
-    more = [one[key] for key in ("evaluate",) if key in one] + ([f"masters {one['masters']}"] if "masters" in one else [])
-    return f"Part {one['part']}, {one['characteristic']} {where}{nominal}: {'; '.join([text, *more])}."
+    said = [_limits(one)]
+    said += [one[key] for key in ("evaluate",) if key in one]
+    said += [f"{key} {one[key]}" for key in ("masters", "classes") if key in one]
+    said += [f"corrected to 20 °C with {one['expansion']} for each kelvin"] if "expansion" in one else []
+    return f"Part {one['part']}, {one['characteristic']} {where}{nominal}: {'; '.join(said)}."
+
+
+def _limits(one: dict[str, str]) -> str:
+    unit, lower, upper = one["unit"], one["lower"], one["upper"]
+    if not lower and not upper:
+        return "is recorded without a verdict"
+    if "rule" not in one:
+        return f"passes {_span(lower, upper, unit)}"
+    inner = _span(one.get("passes-lower", ""), one.get("passes-upper", ""), unit)
+    text = f"tolerance {_span(lower, upper, unit)}; by rule {one['rule']} with uncertainty {one['uncertainty']} {unit} passes {inner}"
+    if one["rule"] != PROVEN:
+        return text
+    outer = [f"{word} {one[key]} {unit}" for word, key in (("below", "fails-lower"), ("above", "fails-upper")) if key in one]
+    return f"{text}, fails {' and '.join(outer)}, else is undecided"
+
+
+def _span(lower: str, upper: str, unit: str) -> str:
+    if lower and upper:
+        return f"from {lower} {unit} to {upper} {unit}, both included"
+    return f"from {lower} {unit} on" if lower else f"up to {upper} {unit}"
 
 
 def _source(plan: Plan, name: str) -> dict[str, str]:

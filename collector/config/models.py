@@ -5,10 +5,10 @@ Must not know: what lies in other sections (plan), how anything is run.
 """
 
 import re
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 from msgspec import Struct
-from pydantic import ValidationInfo, field_validator, model_validator
+from pydantic import BeforeValidator, Field, ValidationInfo, field_validator, model_validator
 
 from collector.config.part_models import Characteristic
 from collector.config.quantities import Number
@@ -92,7 +92,7 @@ class Port(Settings):
     device: Device
     format: str
     baud: count(50, 4_000_000) = 9600
-    character: CharacterText = Character(8, "N", "1")
+    character: CharacterText = Field(default_factory=lambda: Character(8, "N", "1"), json_schema_extra={"default": "8N1"})
     flow: Literal["none", "rts-cts", "xon-xoff", "dsr-dtr"] = "none"
     dtr: YesNo | None = None
     rts: YesNo | None = None
@@ -211,12 +211,19 @@ class Format(Settings):
         return self
 
 
+def context_field(text: Any) -> Any:
+    """One of the fields that a context may set."""
+    if isinstance(text, str) and text not in FIELDS:
+        raise wrong(f"{text!r} is nothing that a context sets", f"write some of {', '.join(FIELDS)}")
+    return text
+
+
 class Context(Settings):
     """`context.NAME`: where part, lot, serial, operator and master come from when the frame does not say."""
 
     port: str | None = None
     folder: str | None = None
-    sets: list[Literal[FIELDS]] | None = None
+    sets: list[Annotated[Literal[FIELDS], BeforeValidator(context_field)]] | None = None
     applies_to: list[str] | None = None
     until: Literal["replaced", "used"] = "replaced"
 
@@ -225,10 +232,14 @@ class Context(Settings):
         if (self.port is None) == (self.folder is None):
             raise wrong("context comes from nowhere" if self.port is None else "context comes from a port and a folder at once",
                         "give port: a scanner's, or folder: where orders are dropped")
-        for key, given in (("sets", self.sets), ("applies-to", self.applies_to)):
-            if given is not None and not given:
-                raise wrong(f"{key} is empty", "name at least one, or leave it out for all")
         return self
+
+    @field_validator("sets", "applies_to")
+    @classmethod
+    def _not_empty(cls, value: list | None, info: ValidationInfo) -> list | None:
+        if value is not None and not value:
+            raise wrong(f"{info.field_name.replace('_', '-')} is empty", "name at least one, or leave it out for all")
+        return value
 
 
 class JournalSettings(Settings):

@@ -5,9 +5,11 @@ Must not know: other characteristics, ports, how sizes are judged.
 """
 
 import re
+from collections.abc import Iterator
 from typing import Annotated, Any, Literal
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import BeforeValidator, Field, ValidationError, field_validator, model_validator
+from pydantic_core import InitErrorDetails
 
 from collector.config.quantities import Day, Expansion, LengthText, PositiveLength
 from collector.measuring.units import WRITTEN, Unit
@@ -16,6 +18,16 @@ from collector.settings import Duration, Name, Settings, YesNo, count, wrong
 WrittenUnit = Literal["mm", "um", "in", "uin"]
 WITHIN_MS = 600_000
 """How long the readings of a part without a serial belong together where nothing is said."""
+
+LONGEST_EVERY_MS = 3653 * 86_400_000
+"""The longest time that a check on a master may be good for, 10 years: what it is due at stays a date."""
+
+
+def _refuse(found: list[tuple[str, str, str]]) -> None:
+    """Raise these faults of one mapping at once: (key that it is about, what, right); no key: the whole mapping."""
+    if found:
+        raise ValidationError.from_exception_data("parts", [
+            InitErrorDetails(type=wrong(what, right), loc=(key,) if key else (), input=key) for key, what, right in found])
 
 
 class Limits(Settings):
@@ -46,12 +58,18 @@ class _Ended(Settings):
     quiet: Duration | None = None
     keep_readings: YesNo = False
 
+    @field_validator("quiet")
+    @classmethod
+    def _not_silent(cls, value: int | None) -> int | None:
+        if value == 0:
+            raise wrong("quiet is zero", "write the time without a reading that ends it, as in 2 s")
+        return value
+
     @model_validator(mode="after")
     def _quiet_has_its_time(self) -> "_Ended":
         if (self.until == "quiet") != (self.quiet is not None):
-            raise wrong("until: quiet and the time quiet go together", "write until: quiet, quiet: 2 s")
-        if self.quiet == 0:
-            raise wrong("quiet is zero", "write the time without a reading that ends it, as in 2 s")
+            key = "until" if self.quiet is None else "quiet"
+            _refuse([(key, "until: quiet and the time quiet go together", "write until: quiet, quiet: 2 s")])
         return self
 
 
@@ -114,13 +132,22 @@ class Master(Settings):
 
     @field_validator("every")
     @classmethod
-    def _not_zero(cls, value: int) -> int:
+    def _in_its_range(cls, value: int | None) -> int | None:
         if value == 0:
             raise wrong("every is zero", "write how long a check is good, as in 8 h")
+        if value is not None and value > LONGEST_EVERY_MS:
+            raise wrong("every is longer than 10 years", "leave it out where a check is good until the next one")
         return value
 
 
-Interval = Annotated[list[LengthText], Field(min_length=2, max_length=2)]
+def _two_ends(value: Any) -> Any:
+    ends = len(value) if isinstance(value, list) else 1
+    if ends != 2:
+        raise wrong(f"a class has two ends, not {ends}", "write where it begins and where it ends, as in [12 mm, 12.006 mm]")
+    return value
+
+
+Interval = Annotated[list[LengthText], BeforeValidator(_two_ends), Field(json_schema_extra={"minItems": 2, "maxItems": 2})]
 
 
 class Characteristic(Settings):
@@ -149,40 +176,55 @@ class Characteristic(Settings):
             raise wrong(f"{value!r} is no channel", "write PORT or PORT/CHANNEL")
         return value
 
-    @model_validator(mode="after")
-    def _measured_in_one_way(self) -> "Characteristic":
-        if (self.channel is None) == (self.from_ is None):
-            raise wrong("a characteristic is measured by a channel or comes from others" if self.channel is None
-                        else "both channel and from are given", "give channel: PORT, or from: with an expression")
-        if self.from_ is not None:
-            others = [key for key, given in (("evaluate", self.evaluate.settled or self.evaluate.sweep),
-                                             ("masters", self.masters), ("expansion", self.expansion)) if given]
-            if others:
-                raise wrong(f"{others[0]} does not go with from", "give it to the characteristics that it comes from")
-        elif self.nominal is not None and self.nominal.value <= 0:
-            raise wrong(f"nominal {self.nominal} is not above zero")
-        if self.within == 0:
+    @field_validator("within")
+    @classmethod
+    def _long_enough(cls, value: int | None) -> int | None:
+        if value == 0:
             raise wrong("within is zero", "write how long the readings of a part belong together, as in 2 min")
-        return self
+        return value
 
     @model_validator(mode="after")
-    def _limited_in_one_way(self) -> "Characteristic":
-        if self.tolerance is not None and self.limits is not None:
-            raise wrong("limited in two ways at once (tolerance and limits)", "keep one")
-        if self.tolerance is not None and self.nominal is None:
-            raise wrong("tolerance needs a nominal", "add nominal: 12 mm")
-        deviations = self.limits is not None and self.limits.as_deviations
-        if self.nominal is None and deviations:
-            raise wrong("limits as deviations need a nominal", "add nominal, or write the limits as min and max")
-        if deviations and self.evaluate.sweep and self.evaluate.sweep.report == "tir":
-            raise wrong("a tir is no deviation from the nominal", "write its limit as max, as in limits: {max: 5 um}")
-        if self.rule != "simple" and self.uncertainty is None:
-            raise wrong(f"rule {self.rule} needs an uncertainty", "add uncertainty: 1 um (expanded, k = 2)")
-        if self.uncertainty is not None and self.tolerance is None and self.limits is None:
-            raise wrong("uncertainty is given, but no limits", "add limits, or leave it out")
-        if self.from_ is None and not (self.unit or self.nominal or self._given()):
-            raise wrong("has neither nominal nor unit", "give nominal: 12 mm, or unit: mm")
+    def _hangs_together(self) -> "Characteristic":
+        """Every fault between its keys at once, each at the key that it is about."""
+        _refuse([*self._unmeasured(), *self._unlimited()])
         return self
+
+    def _unmeasured(self) -> Iterator[tuple[str, str, str]]:
+        """What is wrong with where it comes from: (key, what, right); no key: the whole."""
+        if self.channel is None and self.from_ is None:
+            yield "", "a characteristic is measured by a channel or comes from others", "give channel: PORT, or from: with an expression"
+        if self.channel is not None and self.from_ is not None:
+            yield "from", "both channel and from are given", "keep one: channel: PORT, or from: with an expression"
+        elif self.from_ is not None:
+            for key, given in (("evaluate", self.evaluate.settled or self.evaluate.sweep), ("masters", self.masters),
+                               ("expansion", self.expansion)):
+                if given:
+                    yield key, f"{key} does not go with from", "give it to the characteristics that it comes from"
+        elif self.nominal is not None and self.nominal.value <= 0:
+            yield "nominal", f"nominal {self.nominal} is not above zero", "write the size, as in 12 mm"
+        if self.channel is not None and not (self.unit or self.nominal or self._given() or self._deviates()):
+            yield "", "has neither nominal nor unit", "give nominal: 12 mm, or unit: mm"
+
+    def _unlimited(self) -> Iterator[tuple[str, str, str]]:
+        """What is wrong with its limits and its rule."""
+        if self.tolerance is not None and self.limits is not None:
+            yield "tolerance", "limited in two ways at once (tolerance and limits)", "keep one"
+        if self.tolerance is not None and self.nominal is None:
+            yield "tolerance", "tolerance needs a nominal", "add nominal: 12 mm"
+        if self.nominal is None and self._deviates():
+            yield "limits", "limits as deviations need a nominal", "add nominal, or write the limits as min and max"
+        if self.evaluate.sweep and self.evaluate.sweep.report == "tir":
+            right = "write its limit as max, as in limits: {max: 5 um}"
+            for key, given in (("limits", self._deviates()), ("tolerance", self.tolerance)):
+                if given:
+                    yield key, "a tir is no deviation from the nominal", right
+        if self.rule != "simple" and self.uncertainty is None:
+            yield "rule", f"rule {self.rule} needs an uncertainty", "add uncertainty: 1 um (expanded, k = 2)"
+        if self.tolerance is None and self.limits is None:
+            if self.uncertainty is not None:
+                yield "uncertainty", "uncertainty is given, but no limits", "add limits, or leave it out"
+            elif self.rule != "simple":
+                yield "rule", f"rule {self.rule} is given, but no limits", "add limits, or leave it out"
 
     def written_unit(self) -> Unit | None:
         """The unit of value and limits, None where nothing tells it (only with `from`).
@@ -201,3 +243,6 @@ class Characteristic(Settings):
 
     def _given(self) -> Any:
         return self.limits and (self.limits.min or self.limits.max)
+
+    def _deviates(self) -> bool:
+        return self.limits is not None and self.limits.as_deviations

@@ -112,14 +112,14 @@ def build_plan(loaded: Loaded) -> Plan:
 
 
 def folder_faults(loaded: Loaded, plan: Plan) -> list[Fault]:
-    """Output folders that are not there or can't be written now.
+    """Folders of outputs and of orders that are not there or can't be written now.
 
     For `check` only: a share may be away when the daemon starts, and may hang whoever asks.
     """
+    named = {("outputs", name, "folder"): Path(getattr(output.settings, "folder", "/")) for name, output in plan.outputs.items()}
+    named |= {("context", name, "folder"): folder for name, folder in plan.folders.items()}
     faults = []
-    for name, output in plan.outputs.items():
-        folder = Path(getattr(output.settings, "folder", "/"))
-        path = ("outputs", name, "folder")
+    for path, folder in named.items():
         if not folder.is_dir():
             what = "is not a folder" if folder.exists() else "does not exist"
             faults.append(loaded.fault(path, f"folder {folder} {what}", "make it, or mount the share"))
@@ -238,10 +238,15 @@ def format_spec(name: str, one: models.Format, encoding: str, context_only: bool
 
 
 def _contexts(loaded: Loaded, root: models.Root, faults: list[Fault]) -> None:
-    """A context port is only that; what a source applies to are ports that measure."""
+    """A context port is only that; what a source applies to are ports that measure; orders in a folder are for one source."""
     scanners = {one.port for one in root.context.values() if one.port}
+    folders: dict[str, str] = {}
     for name, one in root.context.items():
         path = ("context", name)
+        if one.folder is not None:
+            other = folders.setdefault(os.path.realpath(_folder(loaded) / one.folder), name)
+            if other != name:
+                faults.append(loaded.fault((*path, "folder"), f"{one.folder} is the folder of context {other!r} too", "one source a folder"))
         if one.port is not None and one.port not in root.ports:
             faults.append(loaded.fault((*path, "port"), f"there is no port {one.port!r}", nearest(one.port, list(root.ports))))
         for index, port in enumerate(one.applies_to or ()):
@@ -278,9 +283,13 @@ def _nominal_faults(loaded: Loaded, root: models.Root, faults: list[Fault]) -> N
         for name, one in ones.items():
             port = root.ports.get((one.channel or "").partition("/")[0])
             form = port and root.formats.get(port.format)
-            if form and form.reads == "deviation" and one.nominal is None and (one.masters or one.classes):
-                faults.append(loaded.fault(("parts", part, name), "its column reads deviations, and without a nominal they are no sizes",
-                                           "add nominal: 12 mm"))
+            if not form or form.reads != "deviation" or one.nominal is not None:
+                continue
+            is_difference = one.evaluate.sweep is not None and one.evaluate.sweep.report == "tir"
+            needed = [key for key, given in (("masters", one.masters), ("classes", one.classes and not is_difference),
+                                             ("limits", one.limits and not is_difference)) if given]
+            faults += [loaded.fault(("parts", part, name, key), f"{key} need sizes, and without a nominal the deviations of "
+                                    f"{one.channel} are none", "add nominal: 12 mm") for key in needed]
 
 
 def _port(name: str, port: models.Port, form: models.Format, parser: Parser, found: list[Characteristic], beside: Path) -> PortPlan:

@@ -30,7 +30,7 @@ def positive_length(text: str) -> Length:
     """A length above zero."""
     found = length(text)
     if found.value <= 0:
-        raise wrong(f"{text!r} is not above zero")
+        raise wrong(f"{text!r} is not above zero", "write a length above zero, as in 0.5 um")
     return found
 
 
@@ -55,13 +55,16 @@ def expansion(text: str) -> Decimal:
 
 
 def calendar_day(text: str) -> date:
-    """`2027-03-31` -> date."""
+    """`2027-03-31` -> date, of the years 2000 to 2199."""
     try:
         if not re.fullmatch(r"[0-9]{4}-[0-9]{2}-[0-9]{2}", text):
             raise ValueError(text)
-        return date.fromisoformat(text)
+        found = date.fromisoformat(text)
     except ValueError:
         raise wrong(f"{text!r} is not a date", "write year, month and day, as in 2027-03-31") from None
+    if not 2000 <= found.year < 2200:
+        raise wrong(f"{text!r} is not in the years 2000 to 2199", "leave it out where there is no end")
+    return found
 
 
 LengthText = text_type(length, "a length with its unit: 12.5 mm, 0.0005 in, 3 um")

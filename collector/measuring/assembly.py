@@ -129,8 +129,8 @@ class Assembly:
 
 def derive(one: Characteristic, piece: Piece) -> Decimal:
     """The derived size in its unit: exact, an endless quotient rounded once."""
-    inputs = {name: Fraction(got.value) * ratio(got.unit, one.unit)
-              for name in one.expression.names if (got := piece.got[name])}
+    used = {name: piece.got[name] for name in one.expression.names}
+    inputs = {name: Fraction(got.value) * ratio(got.unit, one.unit) for name, got in used.items()}
     return finite(one.expression.evaluate(inputs), one.step)
 
 

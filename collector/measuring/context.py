@@ -83,8 +83,8 @@ class Context:
             return {}
         for port in source.ports:
             held = self.memory.ports.setdefault(port, {})
-            if "master" in held and "master" not in given and (given.get("part") or given.get("serial")):
-                del held["master"]
+            if given.get("part") or given.get("serial"):
+                held.pop("master", None)
             for field, text in given.items():
                 held.pop(field, None)
                 if text:
@@ -98,7 +98,7 @@ class Context:
         if port in self._plain or not self.memory.ports.get(port):
             return []
         place, gone = _place(port, channel), {}
-        expected = set(self._users("" if master else part, master)) or {place}
+        expected = self._users("" if master else part, master)
         for field, one in list(self.memory.ports[port].items()):
             if one.by is None or (field == "master") != bool(master):
                 continue
@@ -125,7 +125,7 @@ class Context:
                     gone.setdefault(one.source, []).append(field)
         return [self._dropped(source, fields) for source, fields in gone.items()]
 
-    def _all_used(self, expected: set[str], field: str, source: str) -> bool:
+    def _all_used(self, expected: Collection[str], field: str, source: str) -> bool:
         """Whether every channel that can use this field of this source, where it is in force, has done so."""
         held = {port: self.memory.ports.get(port, {}).get(field) for port in self.sources[source].ports}
         used = {port: one.by or () for port, one in held.items() if one and one.source == source}

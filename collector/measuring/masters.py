@@ -4,8 +4,8 @@ Knows: a check is of one master on one channel; between two good checks the read
 Must not know: records, files, where a reading came from.  What must survive a restart is plain data (`Book`).
 
 Two masters, checked one after the other with no part between, give the column's zero and gain error:
-reading - size is taken for a straight line through both (gain error = its slope; zero error = its height at the nominal),
-so a size is nominal + (reading - nominal - zero error) / (1 + gain error).
+reading - size is taken for a straight line over the size, through both: gain error = its slope, zero error = its height
+at the nominal (without one, halfway between the masters).  So size = nominal + (reading - nominal - zero) / (1 + gain).
 """
 
 from decimal import Decimal

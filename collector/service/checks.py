@@ -22,7 +22,8 @@ MASTER, SUSPECT = "master", "suspect"
 
 def checked(circuits: "Circuits", aim: Aim, wall_ns: int, said: dict[str, str], name: str, measured: Measured,
             more: dict[str, Any], raw: str, sent: SentTime | None, flags: tuple[str, ...]) -> list[Row]:
-    """The records that a reading of the master `name` makes (empty: nobody said which)."""
+    """The records that a reading of the master `name` makes (empty: nobody said which); serial and lot are of no master."""
+    said = {field: text for field, text in said.items() if field not in ("serial", "lot")}
     one, numbering = aim.characteristic, circuits.cell.numbering
     named = aim.named()
     master = _meant(one.masters, name, measured.value) if one is not None and measured.value is not None else None

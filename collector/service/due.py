@@ -6,21 +6,32 @@ Must not know: how status is written or shown.
 Called by the thread that writes the status file while the worker goes on: everything is read once, nothing is changed.
 """
 
+from collections import Counter
 from typing import Any
 
+from collector.clock import Stamps
 from collector.measuring.characteristic import Characteristic, Master
-from collector.measuring.masters import CALIBRATION, Book, state
+from collector.measuring.masters import CALIBRATION, FAILED, Book, ends, state
 from collector.service.cell import Cell
 
 GOOD = "good"
 
 
 def masters_due(cell: Cell, wall_ns: int) -> list[dict[str, Any]]:
-    """One entry for each master of each characteristic: its state, the last check, and when it is due.
+    """One entry for each master of each characteristic: its state, the last check, and when it is due; where the
+    difference of two was checked, one for that too (`master` names both).
 
     `in-force`: whether the characteristic is measured now, so that a check that is due needs a person.
     """
-    return [_master(cell, one, master, wall_ns) for one in cell.plan.characteristics for master in one.masters]
+    ones, stamp = cell.plan.characteristics, Stamps().text             # the cell's own stamps are the worker's
+    claims = Counter(one.channel for one in ones)
+    found = []
+    for one in ones:
+        if one.masters:
+            in_force, channel = _is_in_force(cell, one, claims), cell.memory.channels.get(one.channel)
+            found += [{"channel": one.channel, "part": one.part, "characteristic": one.name, **told, "in-force": in_force}
+                      for told in _told(one, channel.book if channel else Book(), wall_ns, stamp)]
+    return found
 
 
 def in_force(cell: Cell) -> dict[str, dict[str, str]]:
@@ -29,31 +40,41 @@ def in_force(cell: Cell) -> dict[str, dict[str, str]]:
     return {port: {field: one.text for field, one in held.items()} for port, held in ports.items() if held}
 
 
-def _master(cell: Cell, one: Characteristic, master: Master, wall_ns: int) -> dict[str, Any]:
-    channel = cell.memory.channels.get(one.channel)
-    book = channel.book if channel else Book()
+def _told(one: Characteristic, book: Book, wall_ns: int, stamp: Any) -> list[dict[str, Any]]:
+    found = [_master(one, master, book, wall_ns, stamp) for master in one.masters]
+    if len(one.masters) > 1:
+        name = "+".join(master.name for master in ends(one))
+        check = book.checks.get(name)
+        if check is not None and check.at_ns:
+            found.append({"master": name, "state": FAILED if check.failed else GOOD, "last": stamp(check.at_ns),
+                          "deviation": f"{check.deviation:f} {one.unit.value}"})
+    return found
+
+
+def _master(one: Characteristic, master: Master, book: Book, wall_ns: int, stamp: Any) -> dict[str, Any]:
     check = book.checks.get(master.name)
-    told: dict[str, Any] = {"channel": one.channel, "part": one.part, "characteristic": one.name, "master": master.name,
-                            "state": _state(master, book, wall_ns), "in-force": _is_in_force(cell, one)}
+    told: dict[str, Any] = {"master": master.name, "state": _state(master, book, wall_ns)}
     if check is not None and check.at_ns:
-        told |= {"last": cell.stamp(check.at_ns), "deviation": f"{check.deviation:f} {one.unit.value}"}
+        told |= {"last": stamp(check.at_ns), "deviation": f"{check.deviation:f} {one.unit.value}"}
         if master.every_ns is not None and check.good_ns:
-            told["due"] = cell.stamp(check.good_ns + master.every_ns)
+            told["due"] = stamp(check.good_ns + master.every_ns)
         if master.parts is not None and check.good_ns:
             told["parts-left"] = max(0, master.parts - (book.count - check.good_count))
     if master.due_ns is not None:
-        told["calibrated-until"] = cell.stamp(master.due_ns)
+        told["calibrated-until"] = stamp(master.due_ns)
     return told
 
 
 def _state(master: Master, book: Book, wall_ns: int) -> str:
-    if master.due_ns is not None and wall_ns >= master.due_ns:
+    """The check first: a failed one says that the column is off now, a calibration that is due only that it may be."""
+    found = state(master, book, wall_ns)
+    if not found and master.due_ns is not None and wall_ns >= master.due_ns:
         return CALIBRATION
-    return state(master, book, wall_ns) or GOOD
+    return found or GOOD
 
 
-def _is_in_force(cell: Cell, one: Characteristic) -> bool:
+def _is_in_force(cell: Cell, one: Characteristic, claims: Counter[str]) -> bool:
     held = cell.memory.fields.ports.get(one.channel.partition("/")[0], {}).get("part")
     if held is not None:
         return held.text == one.part
-    return sum(other.channel == one.channel for other in cell.plan.characteristics) == 1
+    return claims[one.channel] == 1

@@ -86,7 +86,7 @@ class Folder:
     def in_force(self, mark: str) -> None:
         """The order with this mark is committed; one that is not at hand is none of this process's."""
         if self._held is not None and self._held.file.mark == mark:
-            self._held = msgspec.structs.replace(self._held, to=self._held.to or TAKEN)
+            self._held = msgspec.structs.replace(self._held, to=TAKEN)
 
     def look(self) -> bool:
         """One step: read and send the next order, or move the one at hand.  True: there may be more to do at once."""

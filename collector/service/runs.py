@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from collector.journal import Row
 from collector.measuring.normalise import Measured
-from collector.measuring.streams import SETTLED, Found, Interrupted, Outcome, RemovedEarly, Stream
+from collector.measuring.streams import OVER_RANGE, SETTLED, Found, Interrupted, Outcome, RemovedEarly, Stream
 from collector.measuring.units import EXACT, FINEST, round_to
 from collector.record import Frame, Reading, escape
 from collector.service.aim import Aim
@@ -41,6 +41,7 @@ class Runs:
         self._circuits, self._plan, self._cell = circuits, circuits.plan, circuits.cell
         self._runs: dict[str, Run] = {}
         self._off: set[str] = set()                    # channels whose last word was over-range
+        self._quiet_ns: int | None = None              # since when a channel without a run has said nothing, where that is known
         self._streaming = [channel for channel, parts in self._plan.channels.items() if any(one.stream for one in parts.values())]
         self._kept = {channel for channel, parts in self._plan.channels.items() if any(one.keep_readings for one in parts.values())}
 
@@ -52,12 +53,14 @@ class Runs:
             return [], None
         run, one = self._runs.get(channel), aim.characteristic
         if one is None or one.stream is None:
+            self._quiet_ns = steady_ns
             if run is None or one is None and not run.stream.idle:
                 return [], run
             return self._ended(channel, run, run.stream.cut(CHANGEOVER, wall_ns)), self._forget(channel)
         if run is None or run.aim is not aim and run.stream.idle:
-            was_off, run = run is not None, Run(aim, steady_ns)
-            if was_off:                                # nothing was on the column: what comes next begins whole
+            is_off = run is not None or channel in self._off and one.stream.until == OVER_RANGE
+            run = Run(aim, steady_ns if self._quiet_ns is None else self._quiet_ns)
+            if is_off:                                 # nothing was on the column: what comes next begins whole
                 run.stream.recall(_OFF, wall_ns)
             self._runs[channel] = run
         return [], run
@@ -108,6 +111,7 @@ class Runs:
 
     def unread(self, steady_ns: int) -> None:
         """A frame of the port could not be read; it may have been of any channel."""
+        self._quiet_ns = steady_ns
         for run in self._runs.values():
             run.stream.unread(steady_ns)
 
@@ -123,7 +127,9 @@ class Runs:
         return [row for channel, run in self._runs.items() for row in self._ended(channel, run, run.stream.tick(steady_ns))]
 
     def opened(self, steady_ns: int) -> None:
-        """The line is open from now on."""
+        """The line is open from now on; what it said last is long ago."""
+        self._quiet_ns = steady_ns
+        self._off.clear()
         for run in self._runs.values():
             run.stream.opened(steady_ns)
 
@@ -149,7 +155,7 @@ class Runs:
 
     def take_over(self, before: "Runs") -> None:
         """Another configuration that changes nothing of what is measured here: what runs goes on."""
-        self._off = before._off
+        self._off, self._quiet_ns = before._off, before._quiet_ns
         for channel, run in before._runs.items():
             one = run.aim.characteristic
             run.aim = self._circuits.aims.of(channel, one.part, None)

@@ -124,13 +124,14 @@ class Stream(Settings):
 
 
 class Garbage(Settings):
-    """Every so many parts a few random bytes, ended as a line is, so that they are a frame (or some) of their own."""
+    """Every so many parts (masters counted) a few random bytes, ended as a line is, so that they are a frame (or some)
+    of their own."""
 
     every: count(1)
 
 
 class Pause(Settings):
-    """Every so many parts, nothing for a while."""
+    """Every so many parts (masters counted), nothing for a while."""
 
     every: count(1)
     for_: Duration

@@ -36,14 +36,14 @@ def put_on(column: Column) -> Iterator[PutOn]:
     when_set = (0, 0)                    # parts put on, and ms, when the column was set last
     while True:
         due = column.masters and parts % column.masters.every == 0
-        for again in (True, False) if due else ():
+        for _ in range(2 if due else 0):
             beyond = False
             for master in column.masters.sizes:
                 number += 1
                 one = _put(column, number, parts, when_set, master)
                 beyond |= _is_beyond(column, one)
                 yield one
-            if not (beyond and again):
+            if not beyond:
                 break
             when_set = (parts, one.at_ms)
         number += 1

@@ -2,14 +2,16 @@
 
 import json
 import os
+import threading
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from collector.files import Files
-from collector.service.order_runner import Folder, free_name
+from collector.service.order_runner import Folder, _read, free_name
 from collector.service.orders import LONGEST_BYTES, Looked, NotWhole, OrderRead, OrderRefused, OrderSpec, Wrong, read_order
+from tests.faults.faulty_files import FaultyFiles
 
 FIELDS = ("part", "lot", "serial", "operator", "master", "part-temperature", "master-temperature")
 SPEC = OrderSpec("mes", "/srv/mes/orders", FIELDS, ("pump-housing-12", "0123"), ("ring-12",))
@@ -253,6 +255,9 @@ def test_other_files_are_left_alone(tmp_path):
     bench.look()
     assert (bench.said, bench.error, bench.names()) == ([], "", before)
     assert not (tmp_path / "taken").exists()
+    bench.write("e.json", '{"lot": "7"}')                     # and they hold up nothing
+    bench.look()
+    assert bench.apply() == {"lot": "7"} and bench.names() == before
 
 
 def test_an_order_is_not_moved_before_it_is_in_force_nor_on_another_mark(tmp_path):
@@ -265,6 +270,56 @@ def test_an_order_is_not_moved_before_it_is_in_force_nor_on_another_mark(tmp_pat
     assert bench.names() == ["a.json", "b.json"] and len(bench.said) == 1
     bench.apply()
     assert bench.names() == ["b.json"] and bench.names("taken") == ["a.json"]
+
+
+class Recorded(Files):
+    """Tells of moves and of syncs of folders; the n-th of them fails once it is done."""
+
+    def __init__(self, folder, fail_at=0):
+        self._folder, self._fail_at, self.steps = folder, fail_at, []
+
+    def _move(self, old, new):
+        super()._move(old, new)
+        self._step(f"{old.relative_to(self._folder)} > {new.relative_to(self._folder)}")
+
+    def sync_folder(self, folder):
+        super().sync_folder(folder)
+        self._step(str(folder.relative_to(self._folder)))
+
+    def _step(self, said):
+        self.steps.append(said)
+        if len(self.steps) == self._fail_at:
+            raise OSError(5, os.strerror(5))
+
+
+def test_a_move_is_synced_in_both_folders_before_the_next_order_is_read(tmp_path):
+    for fail_at in range(6):
+        folder = tmp_path / str(fail_at)
+        folder.mkdir()
+        files = Recorded(folder, fail_at)
+        bench = Bench(folder, files)
+        bench.write("a.json", '{"lot": "7"}')
+        bench.write("b.json", '{"lot": "8"}')
+        bench.look()
+        bench.look()
+        bench.apply()
+        bench.look()
+        assert len(bench.said) == 1 + (fail_at in (0, 1))
+        if fail_at > 1:                                       # the step has failed, is told, and is made up for
+            bench.look()
+            assert len(bench.said) == 2
+        steps = files.steps[files.steps.index("a.json > taken/a.json"):]
+        assert steps[-2:] == ["taken", "."] and steps.count("a.json > taken/a.json") == 1
+
+
+def test_no_order_is_said_before_there_is_a_place_to_move_it_to(tmp_path):
+    bench = Bench(tmp_path, FaultyFiles(1))
+    bench.write("a.json", '{"lot": "7"}')
+    bench.look()
+    assert bench.said == []
+    assert bench.error == f"the folder {tmp_path / 'taken'} can't be made; orders wait (Input/output error)"
+    bench.look()
+    assert bench.error == "" and bench.apply() == {"lot": "7"}
 
 
 @pytest.mark.parametrize("more", ["", " ", "\r\n"])
@@ -282,13 +337,15 @@ def test_the_end_of_a_copy_is_not_another_order(tmp_path, more):
 
 @pytest.mark.parametrize("is_new_file", [False, True])
 def test_an_order_that_was_replaced_is_another_order(tmp_path, is_new_file):
-    bench = Bench(tmp_path)
+    files = Recorded(tmp_path)
+    bench = Bench(tmp_path, files)
     bench.write("a.json", '{"lot": "7"}')
     bench.look()
     if is_new_file:
         (tmp_path / "a.json").rename(tmp_path / "away")
     bench.write("a.json", '{"lot": "8"}')
     bench.apply()
+    assert not [step for step in files.steps if ">" in step]
     bench.look()
     assert bench.apply() == {"lot": "8"}
     assert [one.fields["lot"] for one in bench.said] == ["7", "8"] and bench.said[0].mark != bench.said[1].mark
@@ -328,6 +385,37 @@ def test_an_order_that_vanished_while_it_was_put_in_force_is_nothing(tmp_path):
     bench.apply()
     bench.look()
     assert bench.error == "" and [one.fields["lot"] for one in bench.said] == ["7", "8"]
+
+
+def test_an_order_that_became_a_pipe_or_a_link_is_not_waited_for(tmp_path):
+    for name, make in (("a.json", os.mkfifo), ("b.json", lambda path: path.symlink_to("nowhere"))):
+        bench = Bench(tmp_path)
+        bench.write(name, '{"lot": "7"}')
+        bench.look()
+        (tmp_path / name).unlink()
+        make(tmp_path / name)
+        applying = threading.Thread(target=bench.apply, daemon=True)
+        applying.start()
+        applying.join(5.0)
+        assert not applying.is_alive() and bench.error == "" and bench.names("taken") == []
+
+
+def test_a_file_that_grows_while_it_is_read_has_no_mark_of_another_moment(tmp_path):
+    path = tmp_path / "a.json"
+    path.touch()
+
+    def grow() -> None:
+        for _ in range(20_000):
+            os.write(fd, b" ")
+
+    fd = os.open(path, os.O_WRONLY | os.O_APPEND)
+    growing = threading.Thread(target=grow)
+    growing.start()
+    while growing.is_alive():
+        found = _read(path)
+        assert found is None or found.mark.split()[2] == str(len(found.data))
+    growing.join()
+    os.close(fd)
 
 
 def test_the_mark_stays_for_another_process_and_changes_with_the_file(tmp_path):

@@ -110,6 +110,23 @@ def test_the_columns_own_error_moves_what_is_sent_and_not_what_is_true(tmp_path)
     assert [one.truth for one in found] == [12, Decimal("12.02"), *[Decimal("12.01")] * 3, 12]
 
 
+def test_a_column_that_shows_too_little_is_set_too(tmp_path):
+    one = column(tmp_path, LINE, MASTERS, "channels: {A1: {mean: 12.010, zero-wear: -0.001 per part}}")
+    assert [str(put.zero["A1"]) for put in itertools.islice(put_on(one), 3, 10)] == [
+        "-0.001", "-0.002", "-0.002", "0.000", "0.000", "0.000", "-0.001"]
+
+
+def test_the_zero_error_begins_again_from_the_time_when_the_column_was_set(tmp_path):
+    one = column(tmp_path, LINE, MASTERS, "every: 1 h", "channels: {A1: {mean: 12.010, zero-drift: 0.0004 per h}}")
+    assert [str(put.zero["A1"]) for put in itertools.islice(put_on(one), 3, 9)] == [
+        "0.0012", "0.0016", "0.0020", "0.0004", "0.0008", "0.0012"]
+
+
+def test_pauses_count_masters_too(tmp_path):
+    one = column(tmp_path, LINE, PLAIN, MASTERS, "every: 1 s", "pause: {every: 3, for: 10 s}")
+    assert [put.at_ms for put in itertools.islice(put_on(one), 7)] == [0, 1000, 2000, 13000, 14000, 15000, 26000]
+
+
 def test_after_a_check_that_is_beyond_the_column_is_set_and_checked_once_more(tmp_path):
     one = column(tmp_path, LINE, MASTERS, "channels: {A1: {mean: 12.010, zero-wear: 0.001 per part}}")
     low, high, part = "MASTER LOW A1 +12.00", "MASTER HIGH A1 +12.02", "PART  A1 +12.01"
@@ -218,10 +235,10 @@ def test_an_order_file_is_whole_under_a_name_that_sorts(tmp_path):
     folder = DropFolder(tmp_path / "deep" / "orders", SystemClock())
     assert folder.write(b'{"lot": "1"}\n{"lo') == 0
     first = sorted(path.name for path in (tmp_path / "deep" / "orders").iterdir())
-    folder.write(b't": "2"}\n')
+    folder.write(b't": "2"}\n' + b"".join(b'{"lot": "%d"}\n' % lot for lot in range(3, 13)))
     files = sorted((tmp_path / "deep" / "orders").iterdir())
     assert [files[0].name] == first
-    assert [json.loads(path.read_bytes())["lot"] for path in files] == ["1", "2"]
+    assert [json.loads(path.read_bytes())["lot"] for path in files] == [str(lot) for lot in range(1, 13)]
     assert all(path.name.endswith(".json") and path.name[0] != "." for path in files)
 
 
