@@ -122,15 +122,15 @@ def _names(one: Section, ones: dict[str, Section]) -> tuple[str, ...]:
 
 
 def _characteristic(part: str, name: str, one: Section, ones: dict[str, Section], wrongs: _Faults) -> Characteristic:
-    """The characteristic; its faults go into `wrongs`.  Raises _Wrong where without unit or nominal nothing more can be said."""
+    """The characteristic; its faults go into `wrongs`.  Raises _Wrong where nothing more can be said without its unit."""
     expression = _expression(name, one, ones)
     unit = one.written_unit() or _unit_of_inputs(expression, ones)
     nominal = _in_unit(one.nominal, unit, "nominal")
     streamed = one.evaluate.sweep or one.evaluate.settled
     return Characteristic(
         part=part, name=name, unit=unit, channel=one.channel or "", nominal=nominal,
-        judging=wrongs.tried(_judging, one, unit, nominal), resolution=wrongs.tried(_in_unit, one.resolution, unit, "resolution"),
-        feature=one.feature, stream=wrongs.tried(_stream, one, unit),
+        judging=wrongs.tried(_judging, one, unit, nominal), feature=one.feature,
+        resolution=wrongs.tried(_in_unit, one.resolution, unit, "resolution"), stream=wrongs.tried(_stream, one, unit),
         report=one.evaluate.sweep.report if one.evaluate.sweep else "",
         keep_readings=bool(streamed and streamed.keep_readings),
         expression=expression, within_ns=None if one.within is None else one.within * _MS,

@@ -54,8 +54,9 @@ def _characteristic(one: Characteristic) -> dict[str, str]:
     if judging.rule != SIMPLE:
         more |= {"rule": judging.rule, "passes-lower": size(judging.passes.lower), "passes-upper": size(judging.passes.upper),
                  "fails-lower": size(judging.fails.lower), "fails-upper": size(judging.fails.upper)}
+    classes = one.classes.ordered if one.classes else ()
     more |= {"evaluate": _evaluate(one), "masters": "; ".join(_master(master, unit) for master in one.masters),
-             "classes": "; ".join(f"{each.name} {each.low:f} to {each.high:f} {unit}" for each in one.classes.ordered) if one.classes else "",
+             "classes": "; ".join(f"{each.name} {each.low:f} to {each.high:f} {unit}" for each in classes),
              "expansion": size(one.expansion)}
     return told | {key: text for key, text in more.items() if text}
 
@@ -75,8 +76,8 @@ def _master(master: Master, unit: str) -> str:
     good = [f"{master.every_ns / 3_600_000_000_000:g} h" if master.every_ns else "", f"{master.parts} parts" if master.parts else ""]
     good_for = " or ".join(text for text in good if text)
     calibrated = "" if master.due_ns is None else f", calibrated through {Stamps().text(master.due_ns - 1)[:10]}"
-    return (f"{master.name} {master.size:f} {unit} within {master.within:f} {unit}" + (f", good for {good_for}" if good_for else "")
-            + calibrated)
+    return (f"{master.name} {master.size:f} {unit} within {master.within:f} {unit}"
+            + (f", good for {good_for}" if good_for else "") + calibrated)
 
 
 def _judged(one: dict[str, str]) -> str:
@@ -84,7 +85,7 @@ def _judged(one: dict[str, str]) -> str:
     nominal = f", nominal {one['nominal']} {unit}" if one["nominal"] else ""
     where = f"derived from {one['from']}" if "from" in one else f"on {one['channel']}"
     said = [_limits(one)]
-    said += [one[key] for key in ("evaluate",) if key in one]
+    said += [one["evaluate"]] if "evaluate" in one else []
     said += [f"{key} {one[key]}" for key in ("masters", "classes") if key in one]
     said += [f"corrected to 20 °C with {one['expansion']} for each kelvin"] if "expansion" in one else []
     return f"Part {one['part']}, {one['characteristic']} {where}{nominal}: {'; '.join(said)}."
@@ -97,10 +98,12 @@ def _limits(one: dict[str, str]) -> str:
     if "rule" not in one:
         return f"passes {_span(lower, upper, unit)}"
     inner = _span(one.get("passes-lower", ""), one.get("passes-upper", ""), unit)
-    text = f"tolerance {_span(lower, upper, unit)}; by rule {one['rule']} with uncertainty {one['uncertainty']} {unit} passes {inner}"
+    rule = f"by rule {one['rule']} with uncertainty {one['uncertainty']} {unit}"
+    text = f"tolerance {_span(lower, upper, unit)}; {rule} passes {inner}"
     if one["rule"] != PROVEN:
         return text
-    outer = [f"{word} {one[key]} {unit}" for word, key in (("below", "fails-lower"), ("above", "fails-upper")) if key in one]
+    ends = (("below", "fails-lower"), ("above", "fails-upper"))
+    outer = [f"{word} {one[key]} {unit}" for word, key in ends if key in one]
     return f"{text}, fails {' and '.join(outer)}, else is undecided"
 
 

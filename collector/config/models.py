@@ -92,7 +92,8 @@ class Port(Settings):
     device: Device
     format: str
     baud: count(50, 4_000_000) = 9600
-    character: CharacterText = Field(default_factory=lambda: Character(8, "N", "1"), json_schema_extra={"default": "8N1"})
+    character: CharacterText = Field(default_factory=lambda: Character(8, "N", "1"),
+                                     json_schema_extra={"default": "8N1"})
     flow: Literal["none", "rts-cts", "xon-xoff", "dsr-dtr"] = "none"
     dtr: YesNo | None = None
     rts: YesNo | None = None

@@ -143,11 +143,13 @@ class Master(Settings):
 def _two_ends(value: Any) -> Any:
     ends = len(value) if isinstance(value, list) else 1
     if ends != 2:
-        raise wrong(f"a class has two ends, not {ends}", "write where it begins and where it ends, as in [12 mm, 12.006 mm]")
+        raise wrong(f"a class has two ends, not {ends}",
+                    "write where it begins and where it ends, as in [12 mm, 12.006 mm]")
     return value
 
 
-Interval = Annotated[list[LengthText], BeforeValidator(_two_ends), Field(json_schema_extra={"minItems": 2, "maxItems": 2})]
+Interval = Annotated[list[LengthText], BeforeValidator(_two_ends),
+                     Field(json_schema_extra={"minItems": 2, "maxItems": 2})]
 
 
 class Characteristic(Settings):
@@ -192,7 +194,8 @@ class Characteristic(Settings):
     def _unmeasured(self) -> Iterator[tuple[str, str, str]]:
         """What is wrong with where it comes from: (key, what, right); no key: the whole."""
         if self.channel is None and self.from_ is None:
-            yield "", "a characteristic is measured by a channel or comes from others", "give channel: PORT, or from: with an expression"
+            yield ("", "a characteristic is measured by a channel or comes from others",
+                   "give channel: PORT, or from: with an expression")
         if self.channel is not None and self.from_ is not None:
             yield "from", "both channel and from are given", "keep one: channel: PORT, or from: with an expression"
         elif self.from_ is not None:

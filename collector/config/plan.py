@@ -116,7 +116,8 @@ def folder_faults(loaded: Loaded, plan: Plan) -> list[Fault]:
 
     For `check` only: a share may be away when the daemon starts, and may hang whoever asks.
     """
-    named = {("outputs", name, "folder"): Path(getattr(output.settings, "folder", "/")) for name, output in plan.outputs.items()}
+    named = {("outputs", name, "folder"): Path(output.settings.folder)
+             for name, output in plan.outputs.items() if hasattr(output.settings, "folder")}
     named |= {("context", name, "folder"): folder for name, folder in plan.folders.items()}
     faults = []
     for path, folder in named.items():
@@ -238,7 +239,7 @@ def format_spec(name: str, one: models.Format, encoding: str, context_only: bool
 
 
 def _contexts(loaded: Loaded, root: models.Root, faults: list[Fault]) -> None:
-    """A context port is only that; what a source applies to are ports that measure; orders in a folder are for one source."""
+    """A context port is only that; a source applies to ports that measure; a folder of orders is one source's."""
     scanners = {one.port for one in root.context.values() if one.port}
     folders: dict[str, str] = {}
     for name, one in root.context.items():
@@ -246,7 +247,8 @@ def _contexts(loaded: Loaded, root: models.Root, faults: list[Fault]) -> None:
         if one.folder is not None:
             other = folders.setdefault(os.path.realpath(_folder(loaded) / one.folder), name)
             if other != name:
-                faults.append(loaded.fault((*path, "folder"), f"{one.folder} is the folder of context {other!r} too", "one source a folder"))
+                faults.append(loaded.fault((*path, "folder"), f"{one.folder} is the folder of context {other!r} too",
+                                           "one source a folder"))
         if one.port is not None and one.port not in root.ports:
             faults.append(loaded.fault((*path, "port"), f"there is no port {one.port!r}", nearest(one.port, list(root.ports))))
         for index, port in enumerate(one.applies_to or ()):
@@ -288,8 +290,8 @@ def _nominal_faults(loaded: Loaded, root: models.Root, faults: list[Fault]) -> N
             is_difference = one.evaluate.sweep is not None and one.evaluate.sweep.report == "tir"
             needed = [key for key, given in (("masters", one.masters), ("classes", one.classes and not is_difference),
                                              ("limits", one.limits and not is_difference)) if given]
-            faults += [loaded.fault(("parts", part, name, key), f"{key} need sizes, and without a nominal the deviations of "
-                                    f"{one.channel} are none", "add nominal: 12 mm") for key in needed]
+            what = f"need sizes, and without a nominal the deviations of {one.channel} are none"
+            faults += [loaded.fault(("parts", part, name, key), f"{key} {what}", "add nominal: 12 mm") for key in needed]
 
 
 def _port(name: str, port: models.Port, form: models.Format, parser: Parser, found: list[Characteristic], beside: Path) -> PortPlan:

@@ -7,6 +7,7 @@ Called by the thread that writes the status file while the worker goes on: every
 """
 
 from collections import Counter
+from collections.abc import Callable
 from typing import Any
 
 from collector.clock import Stamps
@@ -23,13 +24,13 @@ def masters_due(cell: Cell, wall_ns: int) -> list[dict[str, Any]]:
 
     `in-force`: whether the characteristic is measured now, so that a check that is due needs a person.
     """
-    ones, stamp = cell.plan.characteristics, Stamps().text             # the cell's own stamps are the worker's
+    ones, stamp = cell.plan.characteristics, Stamps().text             # the cell's own are the worker's
     claims = Counter(one.channel for one in ones)
     found = []
     for one in ones:
         if one.masters:
-            in_force, channel = _is_in_force(cell, one, claims), cell.memory.channels.get(one.channel)
-            found += [{"channel": one.channel, "part": one.part, "characteristic": one.name, **told, "in-force": in_force}
+            measured, channel = _is_in_force(cell, one, claims), cell.memory.channels.get(one.channel)
+            found += [{"channel": one.channel, "part": one.part, "characteristic": one.name, **told, "in-force": measured}
                       for told in _told(one, channel.book if channel else Book(), wall_ns, stamp)]
     return found
 
@@ -40,7 +41,7 @@ def in_force(cell: Cell) -> dict[str, dict[str, str]]:
     return {port: {field: one.text for field, one in held.items()} for port, held in ports.items() if held}
 
 
-def _told(one: Characteristic, book: Book, wall_ns: int, stamp: Any) -> list[dict[str, Any]]:
+def _told(one: Characteristic, book: Book, wall_ns: int, stamp: Callable[[int], str]) -> list[dict[str, Any]]:
     found = [_master(one, master, book, wall_ns, stamp) for master in one.masters]
     if len(one.masters) > 1:
         name = "+".join(master.name for master in ends(one))
@@ -51,7 +52,8 @@ def _told(one: Characteristic, book: Book, wall_ns: int, stamp: Any) -> list[dic
     return found
 
 
-def _master(one: Characteristic, master: Master, book: Book, wall_ns: int, stamp: Any) -> dict[str, Any]:
+def _master(one: Characteristic, master: Master, book: Book, wall_ns: int,
+            stamp: Callable[[int], str]) -> dict[str, Any]:
     check = book.checks.get(master.name)
     told: dict[str, Any] = {"master": master.name, "state": _state(master, book, wall_ns)}
     if check is not None and check.at_ns:

@@ -13,12 +13,16 @@ import msgspec
 from collector.measuring.assembly import Piece
 from collector.measuring.context import Memory as Fields
 from collector.measuring.masters import Book, Channel
+from collector.service.ledger import Account, Ledger
 
-_CONTEXT, _CHANNEL, _PART, _STREAM = "context", "channel:", "part:", "stream:"
+_CONTEXT, _CHANNEL, _PART, _STREAM, _ACCOUNT, _RUNNING = "context", "channel:", "part:", "stream:", "account:", "running"
 
 
 class Memory:
-    """Masters by channel (`PORT/CHANNEL`), open parts, running streams by channel, and the context in force."""
+    """Masters by channel (`PORT/CHANNEL`), open parts, running streams by channel, the context in force, the ledger.
+
+    `killed_ns`: wall time of the last commit of a program that did not stop in order; 0: it did, or there was none.
+    """
 
     def __init__(self, kept: dict[str, str]):
         """`kept`: what `changed` gave in all, as the journal has it."""
@@ -26,6 +30,8 @@ class Memory:
         self.channels = {place: Channel(msgspec.json.decode(text, type=Book)) for place, text in _under(_CHANNEL, kept)}
         self.pieces = {key: msgspec.json.decode(text, type=Piece) for key, text in _under(_PART, kept)}
         self.streams: dict[str, Any] = {place: msgspec.json.decode(text) for place, text in _under(_STREAM, kept)}
+        self.ledger = Ledger({port: msgspec.json.decode(text, type=Account) for port, text in _under(_ACCOUNT, kept)})
+        self.killed_ns = int(kept.get(_RUNNING, "0"))
         self._touched: set[str] = set()
 
     def channel(self, place: str) -> Channel:
@@ -58,6 +64,12 @@ class Memory:
                 channel.touched = False
         self._touched.clear()
         return found
+
+    def counted(self, wall_ns: int | None) -> dict[str, str | None]:
+        """The accounts that have changed, by key, and that the program runs at `wall_ns` (None: it stops in order)."""
+        found: dict[str, str | None] = {_ACCOUNT + port: _text(self.ledger.accounts[port]) for port in self.ledger.touched}
+        self.ledger.touched.clear()
+        return {**found, _RUNNING: None if wall_ns is None else str(wall_ns)}
 
 
 def _under(prefix: str, kept: dict[str, str]) -> list[tuple[str, str]]:

@@ -1,7 +1,7 @@
 """The process that looks at one folder of orders: `python -m collector.service.order_runner`.
 
-Standard input is told, by the daemon: first an OrderSpec as one line of JSON; then a line with the mark of each order that
-is in force; at last its end: move what is in force, exit 0, after 2 s whatever the folder does.
+Standard input is told, by the daemon: first an OrderSpec as one line of JSON; then a line with the mark of each order
+that is in force; at last its end: move what is in force and exit 0, after 2 s whatever the folder does.
 Standard output says OrderRead, OrderRefused and Looked, one line of JSON each; a Looked at least each half second.
 SIGINT and SIGTERM are for the daemon, which then closes the pipe; both are ignored here.
 
@@ -30,7 +30,8 @@ from collector.clock import Clock, SystemClock
 from collector.errors import CollectorError
 from collector.files import Files
 from collector.logs import configure, plain
-from collector.service.orders import LONGEST_BYTES, Looked, NotWhole, OrderRead, OrderRefused, OrderSpec, Wrong, read_order
+from collector.service.orders import (LONGEST_BYTES, Looked, NotWhole, OrderRead, OrderRefused, OrderSpec, Wrong,
+                                      read_order)
 
 LOOK_EVERY_S = 0.5
 QUIET_NS = 2_000_000_000
@@ -44,7 +45,7 @@ class Stuck(CollectorError):
     """The folder can't be read, or an order in it not be moved: tell, try the same again."""
 
 
-# --- where it lies
+# --- the folder
 
 
 class _File(Struct, frozen=True):
@@ -141,7 +142,7 @@ class Folder:
             self._half = None
             return True
         if now - half.first_ns >= _SLOW_NS:
-            raise Stuck(f"the order {plain(file.name)} in {self._folder} is still being written; the orders after it wait")
+            raise Stuck(f"the order {plain(file.name)} in {self._folder} is still being written; those after it wait")
         return False
 
     def _put_away(self, held: _Held) -> None:
@@ -189,8 +190,8 @@ def _read(path: Path) -> _File | None:
         if not stat.S_ISREG(before.st_mode):
             return None
         data, after = file.read(LONGEST_BYTES + 1), os.fstat(fd)
-    mark = _mark(path.name, after)
-    return _File(path.name, after.st_ino, mark, data) if mark == _mark(path.name, before) else None
+    mark = _mark(path.name, before)
+    return _File(path.name, before.st_ino, mark, data) if mark == _mark(path.name, after) else None
 
 
 def _mark(name: str, found: os.stat_result) -> str:
@@ -204,7 +205,7 @@ def _is_same(path: Path, file: _File) -> bool:
 
 
 def free_name(folder: Path, name: str) -> str:
-    """`NAME.json` where that is free in the folder, else `NAME-2.json` and so on, found in few looks among thousands."""
+    """`NAME.json` where that is free in the folder, else `NAME-2.json` and so on, found in few looks."""
     stem = name.removesuffix(".json")
     if len(os.fsencode(stem)) > 200:
         stem = stem[:50]                               # room for what is added: names end at 255 bytes

@@ -6,8 +6,8 @@ waits for that and for nothing else.
 Must not know: files (`order_runner`), what an order changes (the worker).
 
 Each order is applied once: the child sends it with its file's mark; the worker commits what it says together with the
-mark, then calls `in_force`; only then is the file moved to `taken/`.  Killed in between, the child started next sends the
-same mark again, and the worker, who knows it, calls `in_force` at once.
+mark, then calls `in_force`; only then is the file moved to `taken/`.  Where it is killed in between, the child started
+next sends the same mark again, and the worker, who knows it, calls `in_force` at once.
 """
 
 import json
@@ -190,7 +190,7 @@ class OrderFolder:
 
     @property
     def error(self) -> str:
-        """What a person should know: the folder is missing, an order can't be moved, nothing is heard; `""` when well."""
+        """What a person should know: a folder is missing, an order can't be moved, nothing is heard; `""`: well."""
         silent_s = (self._clock.steady_ns() - self._heard_ns) // 1_000_000_000
         if self._child is not None and silent_s >= _SILENT_S:
             return f"the folder {self.spec.folder} has not answered for {silent_s} s; is its share away?"
@@ -267,7 +267,7 @@ class OrderFolder:
                 self._child.stdin.close()
 
     def end(self, deadline_ns: int) -> bool:
-        """Wait for its end, kill it shortly before the deadline (monotonic).  False: it hangs even so, is left behind."""
+        """Wait for its end, kill it shortly before the deadline (monotonic).  False: it hangs and is left behind."""
         child = self._child
         if child is None or _ends_by(child, deadline_ns - _KILLED_WITHIN_NS):
             return True

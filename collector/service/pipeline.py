@@ -13,6 +13,7 @@ from collector.ports.marks import unmark
 from collector.record import INTERNAL, LINE_ERROR, NO_MATCH, Chunk, Frame, Mark, OverRange, Reading, Unread, detail, escape
 from collector.service.cell import Cell, fields_of_context
 from collector.service.circuits import Circuits
+from collector.service.ledger import Meter
 from collector.service.tally import Tally
 
 log = structlog.get_logger()
@@ -31,6 +32,13 @@ class Pipeline:
         self._cell, self._numbering = cell, cell.numbering
         self._sources = cell.plan.scanners.get(plan.name, ())
         self._steady_ns = 0
+        self.meter = Meter(self.framer, tally)
+
+    def go_on(self, before: "Pipeline") -> None:
+        """Take over from another pipeline of the same line: its unfinished frame, and what runs where nothing of that changes."""
+        self.framer, self.meter = before.framer, before.meter
+        if before.plan.channels == self.plan.channels:
+            self.circuits.runs.take_over(before.circuits.runs)
 
     def feed(self, chunk: Chunk) -> list[Row]:
         """The records that this chunk completes."""
@@ -65,7 +73,7 @@ class Pipeline:
                 rows += self._read(frame)
             except Exception as error:
                 log.exception("internal-fault", port=self.plan.name, frame=escape(frame.data))
-                rows.append(self._unread(frame, Unread(INTERNAL, f"{type(error).__name__} in the collector; see its log")))
+                rows += self._nothing_read(frame, Unread(INTERNAL, f"{type(error).__name__} in the collector; see its log"))
         return rows
 
     def _read(self, frame: Frame) -> list[Row]:
@@ -73,29 +81,39 @@ class Pipeline:
             data, error = unmark(frame.data)
             frame = Frame(data, frame.wall_ns, frame.fault or (LINE_ERROR if error else ""), frame.discarded)
         if frame.fault:
-            return [self._unread(frame, Unread(frame.fault, _FAULTS[frame.fault]))]
+            return self._nothing_read(frame, Unread(frame.fault, _FAULTS[frame.fault]))
         found = self.plan.parser.parse(frame.data)
         if isinstance(found, Unread):
-            return [self._unread(frame, found)]
+            return self._nothing_read(frame, found)
         if self._sources:
             return self._label(frame, found)
-        first, rows = self._numbering.next_seq, []
+        first, rows, read = self._numbering.next_seq, [], False
         try:
             for one in found:
                 made = self.circuits.take(frame, one, self._steady_ns)
+                read = read or not isinstance(made, Unread)
                 rows += [self._unread(frame, made)] if isinstance(made, Unread) else made
-            return rows
         except Exception:
             self._numbering.next_seq = first           # the whole frame becomes one unread: its numbers are free again
             raise
+        self.tally.read += read
+        self.tally.not_read += not read
+        return rows
 
     def _label(self, frame: Frame, found: list[Reading | OverRange | Mark]) -> list[Row]:
         """A frame of a context port: what it says is in force from here on."""
         said = {field: text for one in found for field, text in fields_of_context(one.said).items()}
         raw = escape(frame.data, self.plan.encoding)
-        self.tally.marks += 1
         rows = [row for source in self._sources for row in self._cell.put(source, said, frame.wall_ns, self.plan.name, raw)]
-        return rows or [self._unread(frame, Unread(NO_MATCH, "the label says nothing that this context sets"))]
+        if not rows:
+            return self._nothing_read(frame, Unread(NO_MATCH, "the label says nothing that this context sets"))
+        self.tally.marks += 1
+        self.tally.read += 1
+        return rows
+
+    def _nothing_read(self, frame: Frame, found: Unread) -> list[Row]:
+        self.tally.not_read += 1
+        return [self._unread(frame, found)]
 
     def _unread(self, frame: Frame, found: Unread) -> Row:
         self.tally.count_unread(found.reason)

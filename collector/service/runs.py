@@ -54,6 +54,7 @@ class Runs:
         run, one = self._runs.get(channel), aim.characteristic
         if one is None or one.stream is None:
             self._quiet_ns = steady_ns
+            self._off.discard(channel)
             if run is None or one is None and not run.stream.idle:
                 return [], run
             return self._ended(channel, run, run.stream.cut(CHANGEOVER, wall_ns)), self._forget(channel)

@@ -34,6 +34,8 @@ class Tally:
     cause: str = ""
     bytes: int = 0
     frames: int = 0
+    read: int = 0
+    not_read: int = 0
     readings: int = 0
     over_range: int = 0
     marks: int = 0

@@ -63,6 +63,7 @@ class Worker(threading.Thread):
         self._committed, self._taken, self._in_force = committed, taken, in_force
         self._orders: list[tuple[str, str]] = []
         self._next_part_ns = 0
+        self._stopping = False
         self._pipelines: dict[str, Pipeline] = {}
         self._next_trim_ns = clock.steady_ns() + _TRIM_EVERY_NS
 
@@ -72,7 +73,8 @@ class Worker(threading.Thread):
             self.last_seq = self._journal.next_seq - 1
             numbering = Numbering(self._plan.site, self._journal.name, self._journal.next_seq)
             self.cell = Cell(self._plan, numbering, Memory(self._journal.memory()))
-            self._commit([self.cell.event("started", self._clock.wall_ns()), *self._make_pipelines(self._plan)])
+            rows = [self.cell.event("started", self._clock.wall_ns()), *self._after_a_kill()]
+            self._commit([*rows, *self._make_pipelines(self._plan)])
             self.opened.set()
             self._work()
             self._journal.close()
@@ -88,7 +90,7 @@ class Worker(threading.Thread):
             rows: list[Row] = []
             stop = False
             for item in items:
-                stop = stop or isinstance(item, Stop)
+                self._stopping = stop = stop or isinstance(item, Stop)
                 rows += self._take(item)
                 if len(rows) >= MOST_ROWS:
                     self._commit(rows)
@@ -152,26 +154,39 @@ class Worker(threading.Thread):
             rows += self._pipelines[name].circuits.runs.recall(self._clock.steady_ns(), self._clock.wall_ns())
         return rows
 
+    def _after_a_kill(self) -> list[Row]:
+        """What may be lost where the program did not stop in order: of a frame that was begun, exactly; and, at most, what
+        was read and not committed yet, with all that a line can bring from then until now."""
+        memory, now, rows = self.cell.memory, self._clock.wall_ns(), []
+        if not memory.killed_ns:
+            return []
+        for name, port in self._plan.ports.items():
+            if waiting := memory.ledger.lose_waiting(name):
+                rows.append(self.cell.event("lost", now, name, count=waiting, of="bytes", exact=True,
+                                            cause="the program was killed with a frame unfinished"))
+            most = max(0, now - memory.killed_ns) * port.line.baud // 10_000_000_000 + 1
+            rows.append(self.cell.event("lost", now, name, count=most, of="bytes", exact=False, since=self.cell.stamp(memory.killed_ns),
+                                        cause="the program was killed: at most what its line can have brought since"))
+        return rows
+
     def _change(self, plan: Plan) -> list[Row]:
         """Every port goes on where nothing about its line has changed; the others begin anew."""
         rows, before, now = [], self._pipelines, self._clock.wall_ns()
-        self._pipelines, self._plan = {}, plan
-        self.cell.take(plan)
-        tallies = {name: self.tallies.get(name) or Tally(port.line.device) for name, port in plan.ports.items()}
-        for name, port in plan.ports.items():
-            self._pipelines[name] = Pipeline(port, self.cell, tallies[name])
-            if name in before:                         # the driver's marks go on until the port is opened anew
-                self._pipelines[name].marked = before[name].marked
-            if name in before and same_line(before[name].plan, port):
-                self._pipelines[name].framer = before[name].framer
-                if before[name].plan.channels == port.channels:
-                    self._pipelines[name].circuits.runs.take_over(before[name].circuits.runs)
-        for name, old in before.items():
-            if name not in self._pipelines or self._pipelines[name].framer is not old.framer:
+        for name, old in before.items():               # under the configuration that it came under
+            if not _goes_on(old, plan):
                 rows += old.cut(now, self._clock.steady_ns(), "configuration")
-            elif old.plan.channels != self._pipelines[name].plan.channels:
+            elif old.plan.channels != plan.ports[name].channels:
                 rows += old.circuits.runs.cut("configuration", now)
-        self.tallies = tallies
+            self.cell.memory.ledger.read(name, old.meter)
+        self.cell.take(plan)
+        self.tallies = {name: self.tallies.get(name) or Tally(port.line.device) for name, port in plan.ports.items()}
+        self._pipelines, self._plan = {}, plan
+        for name, port in plan.ports.items():
+            new = self._pipelines[name] = Pipeline(port, self.cell, self.tallies[name])
+            if name in before:
+                new.marked = before[name].marked       # the driver's marks go on until the port is opened anew
+                if _goes_on(before[name], plan):
+                    new.go_on(before[name])
         return [*rows, self.cell.event("configuration", now)]
 
     # --- time and room
@@ -195,7 +210,10 @@ class Worker(threading.Thread):
         """Commit, and wait for room for as long as it takes: what is not taken stays with the kernel and the column."""
         memory = self.cell.changed()
         if rows or memory:
-            self._append(rows, memory)
+            for name, pipeline in self._pipelines.items():
+                self.cell.memory.ledger.read(name, pipeline.meter)
+            self.cell.memory.ledger.count(rows)
+            self._append(rows, memory | self.cell.memory.counted(None if self._stopping else self._clock.wall_ns()))
         for source, mark in self._orders:
             self._in_force(source, mark)
         self._orders.clear()
@@ -227,6 +245,10 @@ class Worker(threading.Thread):
         more = self._journal.trim(self._taken(), before_us) >= 500
         self.journal_bytes = self._journal.size_bytes()
         self._next_trim_ns = now + (1_000_000_000 if more else _TRIM_EVERY_NS)
+
+
+def _goes_on(old: Pipeline, plan: Plan) -> bool:
+    return old.plan.name in plan.ports and same_line(old.plan, plan.ports[old.plan.name])
 
 
 def same_line(one: PortPlan, other: PortPlan) -> bool:

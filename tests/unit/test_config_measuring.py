@@ -240,6 +240,18 @@ def test_a_fault_between_characteristics_says_where_what_and_what_would_be_right
     assert faults(tmp_path, text) == [f"{place}: {one}" for place, one in zip(places, said, strict=True)]
 
 
+@pytest.mark.parametrize("keys, said", [
+    ("limits: {max: 5 um}, classes: {A: [0 um, 5 um]}, evaluate: {sweep: {report: tir}}", []),
+    ("limits: ▸{max: 5 um}, classes: ▸{A: [0 um, 5 um]}, evaluate: {sweep: {report: max}}", ["limits", "classes"]),
+    ("limits: {max: 5 um}, masters: ▸[{$}], evaluate: {sweep: {report: tir}}", ["masters"])])
+def test_a_tir_of_deviations_is_a_size_without_a_nominal_and_nothing_else_of_them_is(tmp_path, keys, said):
+    text, places = placed(text_of(more=f"b: {{channel: off, unit: mm, {keys}}}"))
+    if not said:
+        plan_of(tmp_path, text)
+        return
+    assert [fault.partition(" need")[0] for fault in faults(tmp_path, text)] == [f"{place}: {key}" for place, key in zip(places, said, strict=True)]
+
+
 def test_of_a_circle_each_one_in_it_is_named_and_none_that_only_rests_on_it(tmp_path):
     found = faults(tmp_path, text_of(more="a: {from: b}\n    b: {from: c - bore}\n    c: {from: a}\n    rests: {from: a - bore}\n    half: {from: bore / 2}"))
     assert found == [f"{line}:15: '{name}' is derived from itself by way of {way}; derive it from what a channel measures"

@@ -1,0 +1,114 @@
+"""The ledger: what came in, what became of it, what was kept; counted so that nothing can be missing unseen.
+
+For each port, since its journal was made:
+
+    bytes = in frames + marks + discarded + lost + waiting           frames = read + unread
+
+marks: bytes that bound frames; discarded: of over-long frames; lost: of a frame that was unfinished when the program was
+killed; waiting: of the frame that is unfinished now.  read: frames that said something, be it a reading, an over-range, a
+mark or a label (a frame of several readings may give unread records besides).  `kinds`: records by kind; those of no port
+stand under the port "".
+
+Knows: the counts, and which of them must be equal.
+Must not know: how bytes become frames, where the counts are kept.
+"""
+
+from collections import Counter
+from collections.abc import Iterable
+
+from msgspec import Struct, structs
+
+from collector.frames.framer import Framer
+from collector.journal import Row
+from collector.service.tally import Tally
+
+
+class Account(Struct):
+    """The counts of one port, as they are kept in the journal with the records that they count."""
+
+    bytes: int = 0
+    in_frames: int = 0
+    marks: int = 0
+    discarded: int = 0
+    lost: int = 0
+    waiting: int = 0
+    frames: int = 0
+    read: int = 0
+    unread: int = 0
+    kinds: dict[str, int] = {}
+
+    def faults(self) -> list[str]:
+        """Which equations do not hold, with their figures."""
+        found = []
+        out = self.in_frames + self.marks + self.discarded + self.lost + self.waiting
+        if self.bytes != out:
+            found.append(f"{self.bytes} bytes came in, {out} are accounted for (in frames {self.in_frames}, marks {self.marks}, "
+                         f"discarded {self.discarded}, lost {self.lost}, waiting {self.waiting})")
+        if self.frames != self.read + self.unread:
+            found.append(f"{self.frames} frames, but {self.read} read and {self.unread} unread")
+        if self.unread > self.kinds.get("unread", 0):
+            found.append(f"{self.unread} frames unread, but only {self.kinds.get('unread', 0)} records of kind unread")
+        return found
+
+
+class Meter:
+    """Reads what one pipeline has counted since it was read last."""
+
+    def __init__(self, framer: Framer, tally: Tally):
+        self._framer, self._tally = framer, tally
+        self._before = self._now()
+
+    def read(self, account: Account) -> bool:
+        """Add what has been counted; whether that was anything."""
+        now = self._now()
+        if now == self._before and account.waiting == self._framer.waiting:
+            return False
+        for field, after, before in zip(_COUNTED, now, self._before):
+            setattr(account, field, getattr(account, field) + after - before)
+        account.waiting, self._before = self._framer.waiting, now
+        return True
+
+    def _now(self) -> tuple[int, ...]:
+        framer, tally = self._framer, self._tally
+        return tally.bytes, framer.taken, framer.marks, framer.discarded, tally.frames, tally.read, tally.not_read
+
+
+_COUNTED = ("bytes", "in_frames", "marks", "discarded", "frames", "read", "unread")
+
+
+class Ledger:
+    """The accounts of all ports.  `touched`: those that have changed since they were kept last."""
+
+    def __init__(self, accounts: dict[str, Account]):
+        self.accounts = accounts
+        self.touched: set[str] = set()
+
+    def account(self, port: str) -> Account:
+        """The account of a port, opened at its first use."""
+        found = self.accounts.get(port)
+        return self.accounts.setdefault(port, Account()) if found is None else found
+
+    def read(self, port: str, meter: Meter) -> None:
+        """Count what came in on a port."""
+        if meter.read(self.account(port)):
+            self.touched.add(port)
+
+    def count(self, rows: Iterable[Row]) -> None:
+        """Count records that are about to be committed."""
+        for (port, kind), times in Counter((row.port, row.kind) for row in rows).items():
+            kinds = self.account(port).kinds
+            kinds[kind] = kinds.get(kind, 0) + times
+            self.touched.add(port)
+
+    def lose_waiting(self, port: str) -> int:
+        """What was waiting of a frame when the program was killed is lost: how many bytes."""
+        account = self.accounts.get(port)
+        if account is None or not account.waiting:
+            return 0
+        lost, account.lost, account.waiting = account.waiting, account.lost + account.waiting, 0
+        self.touched.add(port)
+        return lost
+
+    def as_dict(self) -> dict[str, dict]:
+        """For `status`."""
+        return {port: structs.asdict(account) for port, account in list(self.accounts.items())}
