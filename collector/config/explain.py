@@ -124,6 +124,8 @@ def _source(plan: Plan, name: str) -> dict[str, str]:
 def _output(plan: Plan, output: OutputPlan) -> dict[str, str]:
     settings = output.settings
     kinds = ", ".join(settings.kinds) if settings.kinds else "every kind of record"
-    end = {"csv": "csv", "jsonl": "jsonl"}.get(output.kind, output.kind)
+    what = f"{kinds} as {output.kind}"
+    if not hasattr(settings, "folder"):                # a queue
+        return {"output": output.name, "what": what, "where": settings.url}
     name = f"{plan.site}-{output.name}-" + ("FIRSTSEQ-LASTSEQ" if settings.publish == "sealed" else "YYYY-MM-DD")
-    return {"output": output.name, "what": f"{kinds} as {output.kind}, {settings.publish}", "where": f"{settings.folder}/{name}.{end}"}
+    return {"output": output.name, "what": f"{what}, {settings.publish}", "where": f"{settings.folder}/{name}.{output.kind}"}

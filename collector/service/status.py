@@ -17,6 +17,7 @@ from collector.config.plan import Plan
 from collector.errors import CollectorError
 from collector.files import show
 from collector.journal import JournalReader
+from collector.measuring.masters import CALIBRATION
 from collector.service.due import GOOD, in_force, masters_due
 from collector.service.tally import OPEN
 
@@ -106,8 +107,9 @@ def _needs(whole: dict[str, Any]) -> list[str]:
             found.append(f"output {name} has refused {output['refused']} records; see {name}.refused.jsonl in the state folder")
     for master in whole.get("masters", []):
         if master["in-force"] and master["state"] != GOOD:
+            what = "have it calibrated" if master["state"] == CALIBRATION else "check the column on it"
             found.append(f"master {master['master']} of {master['channel']} ({master['part']}, {master['characteristic']}): "
-                         f"{master['state']}; check the column on it")
+                         f"{master['state']}; {what}")
     for name, error in whole.get("orders", {}).items():
         if error:
             found.append(f"orders {name}: {error}")
