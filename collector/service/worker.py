@@ -187,6 +187,8 @@ class Worker(threading.Thread):
                 new.marked = before[name].marked       # the driver's marks go on until the port is opened anew
                 if _goes_on(before[name], plan):
                     new.go_on(before[name])
+                    if before[name].plan.channels != port.channels:     # a part that was measured stays measured
+                        rows += new.circuits.runs.recall(self._clock.steady_ns(), now)
         return [*rows, self.cell.event("configuration", now)]
 
     # --- time and room

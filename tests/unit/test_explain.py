@@ -125,3 +125,9 @@ def test_check_prints_these_words_and_with_json_the_same_as_tables(tmp_path, cap
         {"part": "PH-200", "characteristic": "half", "channel": "", "unit": "mm", "nominal": "", "lower": "", "upper": "", "from": "bore / 2"}]
     assert [(one["context"], one["from"], one["until"]) for one in told["context"]] == [
         ("gate", "port scanner", "used by one part"), ("mes", f"folder {tmp_path}/orders", "replaced")]
+
+
+def test_a_queue_is_told_by_its_url(tmp_path):
+    path = written(tmp_path)
+    path.write_text(path.read_text(encoding="utf-8").replace(f"{{kind: csv, folder: {tmp_path}}}", "{kind: mqtt, url: 'mqtt://10.1.2.4'}"), encoding="utf-8")
+    assert explain(read_plan(path))["words"][-1] == "Writes mes: every kind of record as mqtt to mqtt://10.1.2.4."

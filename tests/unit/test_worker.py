@@ -1,4 +1,4 @@
-"""The worker: what waits in the hand-over came before now."""
+"""The worker: what waits in the hand-over came before now; what a change of the configuration leaves as it was."""
 
 import json
 
@@ -7,7 +7,8 @@ from collector.config.plan import read_plan
 from collector.journal import Journal, JournalReader
 from collector.record import Chunk
 from collector.service.handover import HandOver
-from collector.service.worker import Stop, Worker
+from collector.service.memory import Memory
+from collector.service.worker import NewPlan, Stop, Worker
 
 CONFIG = """
 site: s
@@ -34,3 +35,51 @@ def test_a_backlog_of_gap_framed_readings_is_never_cut_where_a_batch_ends(tmp_pa
     found = [json.loads(row.body) for row in reader.select(kinds=("measurement", "unread"))]
     reader.close()
     assert {(one["kind"], one["raw"]) for one in found[:-1]} == {("measurement", "+12.018")} and len(found) == frames
+
+
+SETTLED = """
+site: s
+ports: {p: {device: /dev/ttyS9, format: f}}
+formats: {f: {pattern: '^(?P<value>\\d+\\.\\d+)$', unit: mm, over-range: [OPEN]}}
+parts: {A: {bore: {channel: p, nominal: 12 mm, limits: {lower: 0 mm, upper: UPPER}, evaluate: {settled: {band: 1 um, time: 100 ms}}}}}
+outputs: {o: {kind: csv, folder: /srv/x}}
+"""
+
+
+def worked(folder, *items):
+    """The records that a worker makes of these items."""
+    handover = HandOver()
+    for item in (*items, Stop()):
+        handover.put(item)
+    plan = next(item.plan for item in items if isinstance(item, NewPlan))
+    worker = Worker(plan, lambda: Journal.open(folder / "state"), handover, SystemClock(), lambda: None, lambda: 0, lambda source, mark: None)
+    worker.run()
+    assert worker.failure is None
+    reader = JournalReader.open(folder / "state")
+    found = [json.loads(row.body) for row in reader.select()]
+    reader.close()
+    return found
+
+
+def test_a_part_that_was_measured_is_not_measured_again_when_limits_change_while_it_is_on(tmp_path):
+    plans = []
+    for upper in ("18 um", "9 um"):
+        (tmp_path / "c.yaml").write_text(SETTLED.replace("UPPER", upper))
+        plans.append(NewPlan(read_plan(tmp_path / "c.yaml")))
+    values = [Chunk("p", b"12.0100\r", at * 10**9, at * 10**9) for at in range(1, 10)]
+    found = worked(tmp_path, plans[0], *values[:5], plans[1], *values[5:], Chunk("p", b"OPEN\r12.0100\r", 10**10, 10**10),
+                   Chunk("p", b"12.0100\r", 11 * 10**9, 11 * 10**9))
+    assert [(one["verdict"], one["upper"]) for one in found if one["kind"] == "measurement"] == [("pass", 12.018), ("fail", 12.009)]
+
+
+def test_the_ledger_balances_over_lines_that_change_and_what_is_cut(tmp_path):
+    (tmp_path / "c.yaml").write_text(CONFIG)
+    before = NewPlan(read_plan(tmp_path / "c.yaml"))
+    (tmp_path / "c.yaml").write_text(CONFIG.replace("gap: 20 ms", 'end: "\\r"'))
+    after = NewPlan(read_plan(tmp_path / "c.yaml"))
+    worked(tmp_path, before, Chunk("p", b"+12.01", 1, 1), after, Chunk("p", b"12.0\r\r\xffx\r12.0", 2, 2), before, Chunk("p", b"1", 3, 3))
+    journal = Journal.open(tmp_path / "state")
+    account = Memory(journal.memory()).ledger.accounts["p"]
+    journal.close()
+    assert account.faults() == [] and account.waiting == 0
+    assert (account.bytes, account.in_frames, account.marks, account.frames, account.read, account.unread) == (20, 17, 3, 5, 3, 2)
