@@ -78,7 +78,9 @@ class Cell:
         return self.columns[name]
 
     def configure(self, text: str) -> None:
-        self.config.write_text(text, encoding="utf-8")
+        """The configuration; the journal's reserve is small, so that many tests do not fill a disk."""
+        small = "" if "journal:" in text else "\njournal: {reserve: 100 kB}\n"
+        self.config.write_text(text + small, encoding="utf-8")
 
     def command(self, *words: str, **options) -> subprocess.CompletedProcess:
         return subprocess.run([sys.executable, "-m", "collector", *words], capture_output=True, text=True, timeout=60, **options)

@@ -7,5 +7,7 @@ COMMANDS = {                                  # name -> (module, one line for --
     "try": ("try_", "run a capture through a configuration; nothing is written"),
     "status": ("status", "ports, counts, backlog; exit 1 if anything needs a person"),
     "export": ("export", "records out of the journal as CSV or JSON lines"),
+    "resend": ("resend", "records that an output has refused: list them, or hand them over again"),
+    "salvage": ("salvage", "every sound record of a damaged journal, or of one that was set aside, as JSON lines"),
     "simulate": ("simulate", "stand-in columns on pseudo-terminals, from a scenario"),
 }

@@ -12,6 +12,7 @@ from pydantic import BeforeValidator, Field, ValidationInfo, field_validator, mo
 
 from collector.config.part_models import Characteristic
 from collector.config.quantities import Number
+from collector.journal import RESERVE_BYTES
 from collector.measuring.context import FIELDS
 from collector.settings import Duration, Name, Settings, Size, YesNo, count, text_type, wrong
 
@@ -244,10 +245,11 @@ class Context(Settings):
 
 
 class JournalSettings(Settings):
-    """`journal`: how long delivered records are kept, and the size that raises the alarm."""
+    """`journal`: how long delivered records are kept, the size that raises the alarm, room held for a full disk."""
 
     keep: Duration = 90 * 86_400_000
     most: Size = 10 * 10**9
+    reserve: Size = RESERVE_BYTES
 
 
 class Root(Settings):

@@ -4,46 +4,40 @@ Knows: how to read a few hundred rows and let go, so that the writer's log never
 Must not know: what a record says.  Never writes, never checkpoints.
 """
 
+import os
 import sqlite3
+import time
 from collections.abc import Collection, Iterator
 from pathlib import Path
 
-from collector.errors import StoppedByIO
-from collector.journal.sqlite_faults import BUSY_MS, FILE_NAME, check_identity, translated_outside_append
-from collector.journal.store import Row
+from collector.errors import CollectorError, StoppedByIO
+from collector.journal.schema import Row, connect_reading
+from collector.journal.sqlite_faults import FILE_NAME, check_identity, translated_outside_append
 
 MOST_ROWS = 500
+_REPLACED_WITHIN_S = 2.0
+
+
+def journal_path(folder: Path) -> Path:
+    """Where the journal in this folder lies, be it there or not."""
+    return folder / FILE_NAME
 
 
 class JournalReader:
-    """A reading connection; works while the collector runs, after it was killed, and after it was closed."""
+    """A reading connection; works while the collector runs, after it was killed, and after it was closed.
 
-    def __init__(self, path: Path, db: sqlite3.Connection):
-        self._path, self._db = path, db
+    Where the collector begins a new file, what is read next is read from that; a new JOURNAL raises StoppedByIO.
+    """
+
+    def __init__(self, path: Path):
+        self._path = path
+        self._db, self._file = _connected(path)
         self.name = self._one("SELECT value FROM meta WHERE key = 'name'")
 
     @classmethod
     def open(cls, folder: Path) -> "JournalReader":
-        """Raises StoppedByIO: none there, no right to write beside it, newer, not a journal; JournalFailed: damaged."""
-        path = folder / FILE_NAME
-        try:
-            if not path.exists():
-                raise StoppedByIO(f"there is no journal in {folder}")
-        except OSError as error:
-            raise StoppedByIO(f"the journal in {folder} can't be reached: {error.strerror}") from error
-        db = None
-        try:
-            db = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, isolation_level=None,
-                                 timeout=BUSY_MS / 1000)
-            if not check_identity(db, path):
-                raise StoppedByIO(f"the journal {path} holds nothing yet")
-            return cls(path, db)
-        except BaseException as error:
-            if db is not None:
-                db.close()
-            if isinstance(error, sqlite3.Error):
-                raise translated_outside_append(error, path) from error
-            raise
+        """Raises StoppedByIO: none there, no right to write beside it, newer, not ours; JournalFailed: damaged."""
+        return cls(folder / FILE_NAME)
 
     def rows(self, after: int, most: int = MOST_ROWS) -> list[Row]:
         """The rows with a seq above `after`, in order, at most `most` and never more than 500."""
@@ -60,14 +54,16 @@ class JournalReader:
         first, last = self._all("SELECT min(seq), max(seq) FROM record")[0]
         return 0 if first is None else max(0, last - max(seq, first - 1))
 
-    def select(self, since_us: int | None = None, until_us: int | None = None, port: str | None = None, part: str | None = None,
-               lot: str | None = None, kinds: Collection[str] = (), first: int = 1, through: int | None = None) -> Iterator[Row]:
+    def select(self, since_us: int | None = None, until_us: int | None = None, port: str | None = None,
+               part: str | None = None, lot: str | None = None, kinds: Collection[str] = (), first: int = 1,
+               through: int | None = None) -> Iterator[Row]:
         """The rows that arrived in [since, until), of this port, part, lot and these kinds (None, empty: any), by seq.
 
         `first`, `through`: only seqs between these, both included.
         """
         where, values = "seq > ? AND seq <= ?", []
-        for condition, value in (("at_us >= ?", since_us), ("at_us < ?", until_us), ("port = ?", port), ("part = ?", part), ("lot = ?", lot)):
+        for condition, value in (("at_us >= ?", since_us), ("at_us < ?", until_us), ("port = ?", port),
+                                 ("part = ?", part), ("lot = ?", lot)):
             if value is not None:
                 where, values = f"{where} AND {condition}", [*values, value]
         if kinds:
@@ -87,7 +83,66 @@ class JournalReader:
         return self._all(statement)[0][0]
 
     def _all(self, statement: str, *values: object) -> list[tuple]:
+        """What was read counts only if the file was still in force behind it.
+
+        While a new one takes its place, its log's name is for a moment that of neither.
+        """
+        while True:
+            found, fault = [], None
+            try:
+                found = self._db.execute(statement, values).fetchall()
+            except sqlite3.Error as error:
+                fault = error
+            if _identity(self._path) == self._file:
+                if fault is not None:
+                    raise translated_outside_append(fault, self._path) from fault
+                return found
+            self._open_again()
+
+    def _open_again(self) -> None:
+        self._db.close()
+        self._db, self._file = _connected(self._path)
+        name = self._one("SELECT value FROM meta WHERE key = 'name'")
+        if name != self.name:
+            raise StoppedByIO(f"the journal {self._path} is another one now: {name}, not {self.name}")
+
+
+def _identity(path: Path) -> tuple[int, int] | None:
+    try:
+        told = os.stat(path)
+    except FileNotFoundError:
+        return None
+    except OSError as error:
+        raise StoppedByIO(f"the journal {path} can't be reached: {error.strerror}") from error
+    return told.st_dev, told.st_ino
+
+
+def _connected(path: Path) -> tuple[sqlite3.Connection, tuple[int, int]]:
+    """A connection and the file that it reads; one that is just being replaced is waited for."""
+    end = time.monotonic() + _REPLACED_WITHIN_S
+    while True:
+        file = _identity(path)
         try:
-            return self._db.execute(statement, values).fetchall()
-        except sqlite3.Error as error:
-            raise translated_outside_append(error, self._path) from error
+            if file is None:
+                raise StoppedByIO(f"there is no journal in {path.parent}")
+            return _opened(path), file
+        except (CollectorError, FileNotFoundError):
+            is_settled = not list(path.parent.glob(f"{path.name}.next-*")) and _identity(path) == file
+            if is_settled or time.monotonic() >= end:
+                raise
+        time.sleep(0.01)
+
+
+def _opened(path: Path) -> sqlite3.Connection:
+    db = None
+    try:
+        db = connect_reading(path)
+        if not check_identity(db, path):
+            raise StoppedByIO(f"the journal {path} holds nothing yet")
+        return db
+    except BaseException as error:
+        if db is not None:
+            db.close()
+        if isinstance(error, sqlite3.Error):
+            raise translated_outside_append(error, path) from error
+        raise

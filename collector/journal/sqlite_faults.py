@@ -11,6 +11,9 @@ SCHEMA = 1
 BUSY_MS = 5000
 
 _FULL, _BUSY, _LOCKED = sqlite3.SQLITE_FULL, sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED
+_INDEX_HAS_NO_ROOM = sqlite3.SQLITE_IOERR_SHMSIZE
+"""What SQLite says where the index of its log, which holds nothing of its own, can't grow: the disk is full."""
+
 _NO_WAY_IN = (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY, sqlite3.SQLITE_PERM, sqlite3.SQLITE_AUTH)
 
 
@@ -31,12 +34,17 @@ def translated(error: sqlite3.Error, path: object) -> CollectorError:
         return JournalFull(f"no room for the journal {path}")
     if code in (_BUSY, _LOCKED):
         return JournalFull(f"the journal {path} is locked by another program")
-    if code == sqlite3.SQLITE_NOTADB:
-        return StoppedByIO(f"{path} is not a journal of the collector")
+    if getattr(error, "sqlite_errorcode", 0) == _INDEX_HAS_NO_ROOM:
+        return JournalFull(f"no room for the index of the journal {path}")
     if code in _NO_WAY_IN:
         return StoppedByIO(f"the journal {path} can't be opened ({error}); it takes the right to write in its folder, "
                            "even for reading: run this as the user that the collector runs as")
     return JournalFailed(f"the journal {path} can't be trusted any more: {error}")
+
+
+def is_no_room(full: JournalFull) -> bool:
+    """Whether it is the disk that is full, and not another program that is in the way."""
+    return primary_code(full.__cause__) not in (_BUSY, _LOCKED) if isinstance(full.__cause__, sqlite3.Error) else True
 
 
 def translated_outside_append(error: sqlite3.Error, path: object) -> CollectorError:
@@ -46,11 +54,16 @@ def translated_outside_append(error: sqlite3.Error, path: object) -> CollectorEr
 
 
 def check_identity(db: sqlite3.Connection, path: object) -> bool:
-    """Whether the file is a journal of ours; False: an empty file.  Raises StoppedByIO for any other."""
+    """Whether the file is a journal of ours; False: an empty file.
+
+    Raises StoppedByIO for another program's or a newer one, JournalFailed for what is too short to be any database.
+    """
     application, = db.execute("PRAGMA application_id").fetchone()
     version, = db.execute("PRAGMA user_version").fetchone()
     tables, = db.execute("SELECT count(*) FROM sqlite_schema").fetchone()
-    if (application, version, tables) == (0, 0, 0) and holds_nothing(db, path):
+    if (application, version, tables) == (0, 0, 0):
+        if not holds_nothing(db, path):
+            raise JournalFailed(f"the journal {path} is damaged: it is cut off")
         return False
     if application != APPLICATION_ID:
         raise StoppedByIO(f"{path} is not a journal of the collector")

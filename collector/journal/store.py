@@ -1,6 +1,7 @@
-"""The journal's one writing connection: append, trim.
+"""The journal's one writing connection: append, trim, and what goes on when its disk is full or its file fails.
 
-Knows: SQLite in WAL mode, synced at every commit; that `seq` has no gaps and is never used again.
+Knows: SQLite in WAL mode, synced at every commit; that `seq` has no gaps and is never used again; the reserve that is
+given up when the disk is full; that a file that failed once is never written or synced again.
 Must not know: what a record says, who reads it.
 
 A SQLite before 3.51.3 can lose a commit where one connection checkpoints while another writes: therefore one
@@ -8,76 +9,94 @@ connection does both, and every other only reads.
 """
 
 import os
-import secrets
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any
 
-from collector.errors import JournalFailed, StoppedByIO
+from collector.clock import Clock, SystemClock
+from collector.errors import JournalFailed, JournalFull, StoppedByIO
 from collector.files import Files, lock
+from collector.journal.checked import refuse_damaged
 from collector.journal.place import refuse_unfit
-from collector.journal.sqlite_faults import (APPLICATION_ID, BUSY_MS, FILE_NAME, SCHEMA, check_identity, primary_code,
-                                             set_pragma, translated, translated_outside_append)
+from collector.journal.renewal import finish, renew
+from collector.journal.reserve import Reserve
+from collector.journal.schema import (MEMORY, RENEWED, WAL_BYTES, Renewed, Row, connect, connect_reading, drawn_name,
+                                      last_seq, make_tables, meta, renewed_of, set_writing)
+from collector.journal.sqlite_faults import (BUSY_MS, FILE_NAME, check_identity, is_no_room, primary_code, translated,
+                                             translated_outside_append)
 
-_CROCKFORD = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
-_MEMORY = "memory/"
-_WAL_BYTES = 16 * 1024 * 1024
-_TABLES = """
-CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT, WITHOUT ROWID;
-CREATE TABLE record (seq INTEGER PRIMARY KEY, at_us INTEGER NOT NULL, kind TEXT NOT NULL, port TEXT NOT NULL,
-                     part TEXT NOT NULL, lot TEXT NOT NULL, body BLOB NOT NULL) STRICT
-"""
-
-
-class Row(NamedTuple):
-    """A record as the journal keeps it: arrival in microseconds since 1970, what one selects by, its JSON."""
-
-    seq: int
-    at_us: int
-    kind: str
-    port: str
-    part: str
-    lot: str
-    body: bytes
+_CHECKPOINT_BYTES = 4_000_000
+_EACH_COMMIT_BYTES, _EACH_ROW_BYTES = 8192, 80
+_READERS_END_MS = 250
+_OPEN = b"open"
 
 
 class Journal:
     """The one connection that writes; belongs to the thread that opened it.
 
-    `name` is the JOURNAL of the ids; `next_seq` is what the next record must carry.
+    `name` is the JOURNAL of the ids; `next_seq` is what the next record must carry; `renewed` is what befell the file
+    and has not been told: it is kept until the first `append` of rows, which should tell it.
     """
 
-    def __init__(self, path: Path, db: sqlite3.Connection, lock_fd: int):
-        self._path, self._db, self._lock_fd = path, db, lock_fd
+    def __init__(self, path: Path, db: sqlite3.Connection, lock_fd: int, reserve: Reserve, clock: Clock, files: Files):
+        self._path, self._db, self._lock_fd, self._reserve = path, db, lock_fd, reserve
+        self._clock, self._files = clock, files
         self._failed = ""
-        self.name = _meta(db, "name")
-        self.next_seq = _last(db) + 1
+        self._log_bytes = 0
+        self.name = meta(db, "name")
+        self.next_seq = last_seq(db) + 1
+        told = db.execute("SELECT value FROM meta WHERE key = ?", (RENEWED,)).fetchone()
+        self.renewed: list[Renewed] = renewed_of(told[0]) if told else []
 
     @classmethod
-    def open(cls, folder: Path) -> "Journal":
-        """Open the journal in this folder, made at its first use.
+    def open(cls, folder: Path, keep_after: int = 0, seen: int = 0, reserve_bytes: int = 0,
+             clock: Clock = SystemClock(), files: Files = Files()) -> "Journal":
+        """Open the journal in this folder, made at its first use; a damaged one is set aside and a new file begun.
 
-        Raises StoppedByIO: network or removable file system, in use, newer, not a journal; JournalFailed: damaged.
+        For that case: `keep_after` is the seq through which every output has taken all, rows above are carried over;
+        `seen` is the highest seq that is known to have been used.  `reserve_bytes`: room for when the disk is full.
+        Raises StoppedByIO: network or removable file system, in use, newer, another program's, or no new file either.
         """
         refuse_unfit(folder)
         path = folder / FILE_NAME
-        lock_fd = _prepared(folder, path)
-        db = None
+        lock_fd, was_unclean = _prepared(folder, path, files)
+        reserve = Reserve(folder / "journal.reserve", reserve_bytes)
         try:
-            db = sqlite3.connect(path, isolation_level=None, timeout=BUSY_MS / 1000)
-            if not check_identity(db, path):
-                _make(db)
-            _set_pragmas(db)
-            return cls(path, db, lock_fd)
+            try:
+                db = _with_room(reserve, lambda: _opened(path, was_unclean, files))
+            except JournalFailed as damage:
+                cause = str(damage)
+                _with_room(reserve, lambda: renew(path, cause, keep_after, seen, False, files, clock))
+                db = _with_room(reserve, lambda: _opened(path, False, files))
+            reserve.fill()
+            return cls(path, db, lock_fd, reserve, clock, files)
         except BaseException as error:
-            if db is not None:
-                db.close()
             os.close(lock_fd)
-            if isinstance(error, sqlite3.Error):
-                raise translated_outside_append(error, path) from error
+            if isinstance(error, JournalFull | JournalFailed):
+                raise StoppedByIO(str(error)) from error
             raise
+
+    def begin_anew(self, keep_after: int) -> "Journal":
+        """After JournalFailed: a new file is in force; use the journal returned, this one is closed.
+
+        Name and seq go on, what was remembered and every row above `keep_after` is carried over as far as it can be
+        read; `renewed` says what could not.  The batch that failed was not kept: append it, the same rows, first.
+        Raises JournalFull: nothing has changed, call it again; JournalFailed: neither can a new file be trusted.
+        """
+        self._let_go()
+        last = self.next_seq - 1
+        _with_room(self._reserve, lambda: renew(self._path, self._failed, keep_after, last, True, self._files,
+                                                self._clock))
+        db = _with_room(self._reserve, lambda: _opened(self._path, False, self._files))
+        lock_fd, self._lock_fd = self._lock_fd, -1
+        return Journal(self._path, db, lock_fd, self._reserve, self._clock, self._files)
+
+    @property
+    def reserve(self) -> str:
+        """`whole`, or `given up` while the disk has no room for it: then a person must make room."""
+        return self._reserve.state
 
     def append(self, rows: list[Row], memory: dict[str, str | None] | None = None) -> None:
         """Keep these rows, in one transaction with one sync; returns only when they are durable.
@@ -89,11 +108,12 @@ class Journal:
             return
         if rows and (rows[0].seq != self.next_seq or rows[-1].seq != self.next_seq + len(rows) - 1):
             raise ValueError(f"rows {rows[0].seq} to {rows[-1].seq} do not follow {self.next_seq - 1}")
-        with self._transaction():
-            self._db.executemany("INSERT INTO record VALUES (?, ?, ?, ?, ?, ?, ?)", rows)
-            if memory:
-                self._remember(memory)
+        _with_room(self._reserve, lambda: self._append(rows, memory or {}))
         self.next_seq += len(rows)
+        self._log_bytes += _EACH_COMMIT_BYTES + sum(len(row.body) + _EACH_ROW_BYTES for row in rows)
+        if self._log_bytes > _CHECKPOINT_BYTES:
+            is_long = _size_bytes(f"{self._path}-wal") > WAL_BYTES
+            self._checkpoint("TRUNCATE" if is_long else "PASSIVE", _READERS_END_MS)
 
     def memory(self) -> dict[str, str]:
         """What `append` was given to remember, as of the last row."""
@@ -101,11 +121,20 @@ class Journal:
             found = self._db.execute("SELECT key, value FROM meta").fetchall()
         except sqlite3.Error as error:
             raise translated_outside_append(error, self._path) from error
-        return {key.removeprefix(_MEMORY): text for key, text in found if key.startswith(_MEMORY)}
+        return {key.removeprefix(MEMORY): text for key, text in found if key.startswith(MEMORY)}
+
+    def _append(self, rows: list[Row], memory: dict[str, str | None]) -> None:
+        with self._transaction():
+            self._db.executemany("INSERT INTO record VALUES (?, ?, ?, ?, ?, ?, ?)", rows)
+            self._remember(memory)
+            if rows and self.renewed:
+                self._db.execute("DELETE FROM meta WHERE key = ?", (RENEWED,))
+        if rows:
+            self.renewed = []
 
     def _remember(self, memory: dict[str, str | None]) -> None:
-        kept = [(_MEMORY + key, text) for key, text in memory.items() if text is not None]
-        gone = [(_MEMORY + key,) for key, text in memory.items() if text is None]
+        kept = [(MEMORY + key, text) for key, text in memory.items() if text is not None]
+        gone = [(MEMORY + key,) for key, text in memory.items() if text is None]
         self._db.executemany("INSERT INTO meta VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET value = excluded.value",
                              kept)
         self._db.executemany("DELETE FROM meta WHERE key = ?", gone)
@@ -113,8 +142,18 @@ class Journal:
     def trim(self, through: int, before_us: int, most: int = 500) -> int:
         """Delete at most `most` rows up to seq `through` that are older than `before_us`; how many they were.
 
-        What was deleted is remembered, so that no seq is used again even if every row goes.  Raises as `append`.
+        What was deleted is remembered, so that no seq is used again even if every row goes.  On a full disk nothing is
+        deleted.  Raises JournalFailed as `append`.
         """
+        try:
+            gone = self._deleted(through, before_us, most)
+        except JournalFull:
+            return 0
+        if len(gone) < most:
+            self.tidy()
+        return len(gone)
+
+    def _deleted(self, through: int, before_us: int, most: int) -> list[tuple[int]]:
         with self._transaction():
             gone = self._db.execute(
                 "SELECT seq FROM record WHERE seq <= ? AND at_us < ? ORDER BY seq LIMIT ?", (through, before_us, most)
@@ -123,7 +162,15 @@ class Journal:
                 self._db.executemany("DELETE FROM record WHERE seq = ?", gone)
                 self._db.execute("UPDATE meta SET value = max(CAST(value AS INTEGER), ?) WHERE key = 'trimmed'",
                                  (gone[-1][0],))
-        return len(gone)
+        return gone
+
+    def tidy(self) -> None:
+        """For when it is quiet; `trim` ends with it: the log goes into the file, the reserve is filled.
+
+        What a reader holds at this moment stays in the log until the next time.  Never waits.
+        """
+        self._checkpoint("TRUNCATE", 0)
+        self._reserve.fill()
 
     def size_bytes(self) -> int:
         """Bytes that the journal holds: pages in use, and the write-ahead log beside it."""
@@ -133,20 +180,53 @@ class Journal:
             page_bytes, = self._db.execute("PRAGMA page_size").fetchone()
         except sqlite3.Error as error:
             raise translated_outside_append(error, self._path) from error
-        with suppress(FileNotFoundError):
-            return (pages - free) * page_bytes + os.stat(f"{self._path}-wal").st_size
-        return (pages - free) * page_bytes
+        return (pages - free) * page_bytes + _size_bytes(f"{self._path}-wal")
 
     def close(self) -> None:
         """Close; what is in the write-ahead log goes into the file.  Everything was durable before."""
+        if self._failed:
+            self._let_go()
         try:
             self._db.close()
+            if self._lock_fd >= 0 and not self._failed:
+                os.ftruncate(self._lock_fd, 0)
         except sqlite3.Error as error:
             raise translated_outside_append(error, self._path) from error
         finally:
             if self._lock_fd >= 0:
                 os.close(self._lock_fd)
             self._lock_fd = -1
+
+    def _let_go(self) -> None:
+        """Close without a last checkpoint: SQLite makes none while another connection is there, here one that reads."""
+        beside = None
+        with suppress(sqlite3.Error):
+            beside = connect_reading(self._path)
+            beside.execute("SELECT 1 FROM meta LIMIT 1").fetchone()
+        with suppress(sqlite3.Error):
+            self._db.close()
+        if beside is not None:
+            beside.close()
+
+    def _checkpoint(self, how: str, wait_ms: int) -> None:
+        """Copy the log into the file.  No room, a reader in the way: another time.  An error fails the next append.
+
+        PASSIVE never waits; with readers that never rest it alone would let the log grow without end.
+        """
+        if self._failed:
+            return
+        try:
+            self._db.execute(f"PRAGMA busy_timeout={wait_ms}")
+            self._db.execute(f"PRAGMA wal_checkpoint({how})").fetchall()
+            self._log_bytes = 0
+        except sqlite3.Error as error:
+            told = translated(error, self._path)
+            if not isinstance(told, JournalFull):
+                self._failed = str(told)
+            elif is_no_room(told):
+                self._reserve.give_up()
+        finally:
+            self._db.execute(f"PRAGMA busy_timeout={BUSY_MS}")
 
     @contextmanager
     def _transaction(self) -> Iterator[None]:
@@ -174,50 +254,66 @@ class Journal:
                 self._db.execute("ROLLBACK")
 
 
-def _prepared(folder: Path, path: Path) -> int:
-    """The folder is there, the file is private, and no other process writes to it: the lock that says so."""
+def _with_room(reserve: Reserve, step: Callable[[], Any]) -> Any:
+    """Do it; where the disk is full, once more in the room of the reserve."""
     try:
-        Files().make_folder(folder)
+        return step()
+    except JournalFull as full:
+        if not is_no_room(full) or not reserve.give_up():
+            raise
+    return step()
+
+
+def _size_bytes(path: str) -> int:
+    with suppress(FileNotFoundError):
+        return os.stat(path).st_size
+    return 0
+
+
+def _prepared(folder: Path, path: Path, files: Files) -> tuple[int, bool]:
+    """The folder is there, the file is private, and no other process writes to it: the lock that says so.
+
+    The lock file also says, from here until the journal is closed, that it is open: True where it said so before.
+    """
+    lock_fd = None
+    try:
+        files.make_folder(folder)
+        lock_fd = lock(folder / "journal.lock")
+        if lock_fd is None:
+            raise StoppedByIO(f"the journal in {folder} is in use by another collector")
+        was_unclean = os.pread(lock_fd, len(_OPEN), 0) == _OPEN
+        finish(path, files)
         if not path.exists():            # an open database is never opened past SQLite: closing would end its locks
             os.close(os.open(path, os.O_RDWR | os.O_CREAT, 0o600))
-        lock_fd = lock(folder / "journal.lock")
+        with suppress(OSError):          # on a full disk the next start checks nothing
+            os.pwrite(lock_fd, _OPEN, 0)
+            os.fsync(lock_fd)
     except OSError as error:
+        if lock_fd is not None:
+            os.close(lock_fd)
         raise StoppedByIO(f"the journal can't be kept in {folder}: {error.strerror}") from error
-    if lock_fd is None:
-        raise StoppedByIO(f"the journal in {folder} is in use by another collector")
-    return lock_fd
+    return lock_fd, was_unclean
 
 
-def _make(db: sqlite3.Connection) -> None:
-    name = "".join(secrets.choice(_CROCKFORD) for _ in range(8))
-    set_pragma(db, "journal_mode", "WAL", "wal")
-    db.execute("BEGIN IMMEDIATE")
-    for statement in _TABLES.split(";"):
-        db.execute(statement)
-    db.execute("INSERT INTO meta VALUES ('name', ?), ('trimmed', '0')", (name,))
-    db.execute(f"PRAGMA application_id={APPLICATION_ID}")
-    db.execute(f"PRAGMA user_version={SCHEMA}")
-    db.execute("COMMIT")
-
-
-def _set_pragmas(db: sqlite3.Connection) -> None:
-    set_pragma(db, "journal_mode", "WAL", "wal")
-    set_pragma(db, "synchronous", "FULL", 2)
-    set_pragma(db, "locking_mode", "NORMAL", "normal")
-    set_pragma(db, "busy_timeout", BUSY_MS, BUSY_MS)
-    set_pragma(db, "journal_size_limit", _WAL_BYTES, _WAL_BYTES)
-    set_pragma(db, "wal_autocheckpoint", 1000, 1000)
-    set_pragma(db, "trusted_schema", "OFF", 0)
-    set_pragma(db, "cell_size_check", "ON", 1)
-
-
-def _meta(db: sqlite3.Connection, key: str) -> str:
-    found = db.execute("SELECT value FROM meta WHERE key = ?", (key,)).fetchone()
-    if found is None:
-        raise JournalFailed(f"the journal has lost its {key}")
-    return found[0]
-
-
-def _last(db: sqlite3.Connection) -> int:
-    newest, = db.execute("SELECT max(seq) FROM record").fetchone()
-    return max(newest or 0, int(_meta(db, "trimmed")))
+def _opened(path: Path, was_unclean: bool, files: Files) -> sqlite3.Connection:
+    """Raises JournalFailed: damaged; JournalFull; StoppedByIO: a person must act."""
+    db = None
+    try:
+        db = connect(path)
+        if not check_identity(db, path):
+            db.execute("PRAGMA journal_mode=WAL").fetchall()
+            db.execute("BEGIN IMMEDIATE")
+            make_tables(db, {"name": drawn_name(), "trimmed": "0"})
+            db.execute("COMMIT")
+        set_writing(db)
+        refuse_damaged(db, path, was_unclean)
+        files.sync_folder(path.parent)       # the log's name: SQLite syncs it too, but passes over an error
+        return db
+    except BaseException as error:
+        if db is not None:
+            db.close()
+        if isinstance(error, sqlite3.Error):
+            raise translated(error, path) from error
+        if isinstance(error, OSError):
+            raise JournalFailed(f"the folder of the journal {path} can't be synced: {error.strerror}") from error
+        raise

@@ -23,7 +23,7 @@ from collector.service.opener import Opener
 from collector.service.orders import OrderFolder, OrderSpec
 from collector.service.outputs import OutputProcess
 from collector.service.reader import Reader
-from collector.service.status import delivered_through, write_status
+from collector.service.status import delivered_through, last_seen, write_status
 from collector.service.worker import NewPlan, Stop, Worker
 
 log = structlog.get_logger()
@@ -69,8 +69,7 @@ class Daemon:
     def _start(self) -> None:
         plan = self.plan
         self.handover = HandOver()
-        self.worker = Worker(plan, lambda: Journal.open(plan.state), self.handover, self.clock, self._committed,
-                             lambda: delivered_through(plan.state, list(self.plan.outputs)), self._in_force)
+        self.worker = Worker(plan, self._open_journal, self.handover, self.clock, self._committed, self._taken, self._in_force)
         self.worker.start()
         self.worker.opened.wait()
         if self.worker.failure:
@@ -91,6 +90,13 @@ class Daemon:
     def _committed(self) -> None:
         for output in list(self._outputs.values()):
             output.wake()
+
+    def _taken(self) -> int:
+        return delivered_through(self.plan.state, list(self.plan.outputs))
+
+    def _open_journal(self) -> Journal:
+        state = self.plan.state
+        return Journal.open(state, self._taken(), last_seen(state), self.plan.journal.reserve)
 
     def _in_force(self, source: str, mark: str) -> None:
         if source in self.orders:

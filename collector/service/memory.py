@@ -15,7 +15,7 @@ from collector.measuring.context import Memory as Fields
 from collector.measuring.masters import Book, Channel
 from collector.service.ledger import Account, Ledger
 
-_CONTEXT, _CHANNEL, _PART, _STREAM, _ACCOUNT, _RUNNING = "context", "channel:", "part:", "stream:", "account:", "running"
+_CONTEXT, _CHANNEL, _PART, _STREAM, ACCOUNT, _RUNNING = "context", "channel:", "part:", "stream:", "account:", "running"
 
 
 class Memory:
@@ -30,7 +30,7 @@ class Memory:
         self.channels = {place: Channel(msgspec.json.decode(text, type=Book)) for place, text in _under(_CHANNEL, kept)}
         self.pieces = {key: msgspec.json.decode(text, type=Piece) for key, text in _under(_PART, kept)}
         self.streams: dict[str, Any] = {place: msgspec.json.decode(text) for place, text in _under(_STREAM, kept)}
-        self.ledger = Ledger({port: msgspec.json.decode(text, type=Account) for port, text in _under(_ACCOUNT, kept)})
+        self.ledger = Ledger({port: msgspec.json.decode(text, type=Account) for port, text in _under(ACCOUNT, kept)})
         self.killed_ns = int(kept.get(_RUNNING, "0"))
         self._touched: set[str] = set()
 
@@ -67,9 +67,17 @@ class Memory:
 
     def counted(self, wall_ns: int | None) -> dict[str, str | None]:
         """The accounts that have changed, by key, and that the program runs at `wall_ns` (None: it stops in order)."""
-        found: dict[str, str | None] = {_ACCOUNT + port: _text(self.ledger.accounts[port]) for port in self.ledger.touched}
+        found: dict[str, str | None] = {ACCOUNT + port: _text(self.ledger.accounts[port]) for port in self.ledger.touched}
         self.ledger.touched.clear()
         return {**found, _RUNNING: None if wall_ns is None else str(wall_ns)}
+
+    def whole(self) -> dict[str, str]:
+        """Everything, by key, for a journal that has lost it."""
+        found: dict[str, Any] = {_STREAM + place: told for place, told in self.streams.items()}
+        found |= {_PART + key: piece for key, piece in self.pieces.items()} | {_CONTEXT: self.fields}
+        found |= {_CHANNEL + place: channel.book for place, channel in self.channels.items()}
+        found |= {ACCOUNT + port: account for port, account in self.ledger.accounts.items()}
+        return {key: msgspec.json.encode(told).decode() for key, told in found.items()}
 
 
 def _under(prefix: str, kept: dict[str, str]) -> list[tuple[str, str]]:

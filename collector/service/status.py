@@ -16,7 +16,7 @@ from collector.clock import Stamps
 from collector.config.plan import Plan
 from collector.errors import CollectorError
 from collector.files import show
-from collector.journal import JournalReader
+from collector.journal import JournalReader, set_aside
 from collector.measuring.masters import CALIBRATION
 from collector.service.due import GOOD, in_force, masters_due
 from collector.service.tally import OPEN
@@ -34,7 +34,7 @@ def write_status(daemon: "Daemon") -> None:
     said = {
         "version": __version__, "site": daemon.plan.site, "pid": os.getpid(), "started": _text(daemon.started_ns),
         "at": _text(daemon.clock.wall_ns()), "stopping": daemon.stopping.is_set(), "last-seq": worker.last_seq,
-        "journal": {"full": worker.full, "bytes": worker.journal_bytes, "most": daemon.plan.journal.most},
+        "journal": {"full": worker.full, "bytes": worker.journal_bytes, "most": daemon.plan.journal.most, "reserve": worker.reserve},
         "reload-refused": daemon.reload_refused,
         "ports": {name: _shown(tally.as_dict()) for name, tally in list(worker.tallies.items())},
         "masters": masters_due(worker.cell, daemon.clock.wall_ns()), "context": in_force(worker.cell),
@@ -62,6 +62,13 @@ def delivered_through(state: Path, outputs: list[str]) -> int:
     return min((_read(state / "outputs" / f"{name}.cursor").get("delivered", 0) for name in outputs), default=0)
 
 
+def last_seen(state: Path) -> int:
+    """The highest seq that is known to have been used: by what the outputs and the last daemon said."""
+    said = [_read(path) for path in (state / "outputs").glob("*.cursor")]
+    pending = [(one.get("pending") or {}).get("through", 0) for one in said]
+    return max([_read(state / FILE).get("last-seq", 0), *pending, *(one.get("delivered", 0) for one in said)])
+
+
 def read_status(plan: Plan) -> dict[str, Any]:
     """Everything `status` shows: the daemon's file, each output's, the journal's last seq, and `needs`: for a person."""
     said = _read(plan.state / FILE)
@@ -73,6 +80,7 @@ def read_status(plan: Plan) -> dict[str, Any]:
         journal.close()
     except CollectorError as error:
         said.setdefault("journal", {})["error"] = str(error)
+    said.setdefault("journal", {})["set-aside"] = [str(path) for path in set_aside(plan.state)]
     outputs = {}
     for name in plan.outputs:
         one = _read(plan.state / "outputs" / f"{name}.status.json")
@@ -113,6 +121,10 @@ def _needs(whole: dict[str, Any]) -> list[str]:
     for name, error in whole.get("orders", {}).items():
         if error:
             found.append(f"orders {name}: {error}")
+    if whole.get("journal", {}).get("reserve") == "given up":
+        found.append("the journal's disk is all but full: its reserve is in use; make room")
+    for aside in whole.get("journal", {}).get("set-aside", []):
+        found.append(f"the journal's file failed once and lies aside as {aside}: see the disk; `collector salvage` reads it; move it away")
     if whole.get("journal", {}).get("full"):
         found.append("the journal's disk is full: collection waits for room")
     if whole.get("journal", {}).get("bytes", 0) > whole.get("journal", {}).get("most", 1 << 62):

@@ -1,7 +1,7 @@
 """The worker thread: takes what the ports brought, makes records of it, commits them, wakes the outputs.
 
 Knows: order (items come as they happened), group commit (one transaction for all that waits), what to do when the
-journal is full.
+journal is full or its file fails.
 Must not know: devices, how outputs deliver.
 """
 
@@ -12,7 +12,7 @@ import structlog
 
 from collector.clock import Clock
 from collector.config.plan import Plan, PortPlan
-from collector.errors import JournalFull
+from collector.errors import JournalFailed, JournalFull
 from collector.journal import Journal, Row
 from collector.record import Chunk
 from collector.service.cell import Cell
@@ -31,6 +31,7 @@ MOST_ROWS = 4000
 
 _TRIM_EVERY_NS = 60_000_000_000
 _PARTS_EVERY_NS = 1_000_000_000
+_MOST_FILES = 3                                          # journal files that may fail one after the other
 
 
 class NewPlan:
@@ -57,13 +58,14 @@ class Worker(threading.Thread):
         self.full = False
         self.last_seq = 0
         self.journal_bytes = 0
+        self.reserve = ""
         self.moved_ns = clock.steady_ns()
         self.opened = threading.Event()
         self._plan, self._open_journal, self._handover, self._clock = plan, open_journal, handover, clock
         self._committed, self._taken, self._in_force = committed, taken, in_force
         self._orders: list[tuple[str, str]] = []
         self._next_part_ns = 0
-        self._stopping = False
+        self._stopping = self._journal_failed = False
         self._pipelines: dict[str, Pipeline] = {}
         self._next_trim_ns = clock.steady_ns() + _TRIM_EVERY_NS
 
@@ -73,7 +75,8 @@ class Worker(threading.Thread):
             self.last_seq = self._journal.next_seq - 1
             numbering = Numbering(self._plan.site, self._journal.name, self._journal.next_seq)
             self.cell = Cell(self._plan, numbering, Memory(self._journal.memory()))
-            rows = [self.cell.event("started", self._clock.wall_ns()), *self._after_a_kill()]
+            rows = [self.cell.event("started", self._clock.wall_ns()), *self._renewed(), *self._after_a_kill()]
+            self.reserve = self._journal.reserve
             self._commit([*rows, *self._make_pipelines(self._plan)])
             self.opened.set()
             self._work()
@@ -221,11 +224,20 @@ class Worker(threading.Thread):
         self._orders.clear()
 
     def _append(self, rows: list[Row], memory: dict[str, str | None]) -> None:
-        tries = 0
+        """Keep them, whatever it takes: room on the disk is waited for, a file that failed is never written again."""
+        tries = failures = 0
         while True:
             try:
+                if self._journal_failed:
+                    rows, memory = self._anew(rows, memory)
                 self._journal.append(rows, memory)
                 break
+            except JournalFailed as error:
+                log.error("journal-failed", cause=str(error))
+                failures += 1
+                if failures > _MOST_FILES:                 # no file holds on this disk: a start is the last resort
+                    raise
+                self._journal_failed = True
             except JournalFull as error:
                 if tries == 0:
                     log.error("journal-full", cause=str(error))
@@ -239,13 +251,38 @@ class Worker(threading.Thread):
         if rows:
             self._committed()
 
+    def _anew(self, rows: list[Row], memory: dict[str, str | None]) -> tuple[list[Row], dict[str, str | None]]:
+        """A new file is in force: the very same rows go into it, and behind them what has happened."""
+        self._journal = self._journal.begin_anew(self._taken())
+        self._journal_failed = False
+        if not all(one.memory_whole for one in self._journal.renewed):
+            memory = self.cell.memory.whole() | memory
+        told = self._renewed()
+        self.cell.memory.ledger.count(told)
+        return [*rows, *told], memory | self.cell.memory.counted(None if self._stopping else self._clock.wall_ns())
+
+    def _renewed(self) -> list[Row]:
+        """What has befallen the journal's file, as events: they are kept with the next rows, and then never told again."""
+        rows, now = [], self._clock.wall_ns()
+        for one in self._journal.renewed:
+            rows.append(self.cell.event("journal-renewed", now, cause=one.cause, aside=one.aside, kept=one.kept,
+                                        **{"carries-on": one.carries_on}))
+            if one.lost.count:
+                rows.append(self.cell.event("lost", now, count=one.lost.count, of="records", exact=one.lost.is_exact,
+                                            first=one.lost.first, last=one.lost.last, cause=one.cause))
+        return rows
+
     def _trim(self) -> None:
         now = self._clock.steady_ns()
         if now < self._next_trim_ns:
             return
         before_us = self._clock.wall_ns() // 1000 - self._plan.journal.keep * 1000
-        more = self._journal.trim(self._taken(), before_us) >= 500
-        self.journal_bytes = self._journal.size_bytes()
+        try:
+            more = self._journal.trim(self._taken(), before_us) >= 500
+            self.journal_bytes, self.reserve = self._journal.size_bytes(), self._journal.reserve
+        except JournalFailed as error:
+            log.error("journal-failed", cause=str(error))
+            more, self._journal_failed = False, True       # the next rows go into a new file
         self._next_trim_ns = now + (1_000_000_000 if more else _TRIM_EVERY_NS)
 
 

@@ -10,7 +10,7 @@ import threading
 import pytest
 
 from collector.errors import JournalFailed, JournalFull, StoppedByIO
-from collector.journal import Journal, JournalReader, Row
+from collector.journal import Journal, JournalReader, Row, set_aside
 from collector.journal.place import is_removable, unfit
 
 MOUNTS = r"""
@@ -144,13 +144,17 @@ def test_the_settings_are_the_ones_that_keep_what_was_acknowledged(journal):
     assert found == {"journal_mode": "wal", "synchronous": 2, "locking_mode": "normal", "user_version": 1}
 
 
-@pytest.mark.parametrize("content", [b"not a database, however long it may be" * 40, b"x"])
-def test_a_file_that_is_no_journal_is_refused_and_left_as_it_is(tmp_path, content):
+@pytest.mark.parametrize("content", [b"not a database, however long it may be" * 40, b"x", bytes(8192)])
+def test_a_file_that_is_no_database_is_set_aside_as_it_is_and_a_new_journal_begins_at_1(tmp_path, content):
     (tmp_path / "journal.sqlite").write_bytes(content)
-    for kind in (Journal, JournalReader):
-        with pytest.raises(StoppedByIO, match="not a journal"):
-            kind.open(tmp_path)
-    assert (tmp_path / "journal.sqlite").read_bytes() == content
+    with pytest.raises(JournalFailed):
+        JournalReader.open(tmp_path)
+    journal = Journal.open(tmp_path)
+    renewed, = journal.renewed
+    assert (journal.next_seq, renewed.carries_on, renewed.kept) == (1, False, 0)
+    assert (tmp_path / renewed.aside).read_bytes() == content
+    assert set_aside(tmp_path) == [tmp_path / renewed.aside]
+    journal.close()
 
 
 def test_another_programs_database_is_refused(tmp_path):
@@ -171,7 +175,7 @@ def test_a_newer_schema_is_refused_in_words(tmp_path):
         Journal.open(tmp_path)
 
 
-def test_a_damaged_journal_is_said_to_be_damaged(tmp_path):
+def test_a_damaged_journal_is_said_to_be_damaged_by_a_reader_and_replaced_by_the_writer(tmp_path):
     journal = Journal.open(tmp_path)
     append(journal, 1, 2000)
     journal.close()
@@ -180,7 +184,12 @@ def test_a_damaged_journal_is_said_to_be_damaged(tmp_path):
     content[4096:] = b"\xff" * (len(content) - 4096)
     path.write_bytes(content)
     with pytest.raises(JournalFailed):
-        Journal.open(tmp_path)
+        JournalReader.open(tmp_path)
+    for _ in range(2):
+        journal = Journal.open(tmp_path)
+        assert (journal.next_seq, [one.carries_on for one in journal.renewed]) == (1, [False])
+        journal.close()
+    assert len(set_aside(tmp_path)) == 1
 
 
 def test_there_is_nothing_to_read_before_the_first_start(tmp_path):

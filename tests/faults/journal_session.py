@@ -1,0 +1,62 @@
+"""A short life of a journal, in a process of its own that a fault is put into: FOLDER [HOW].
+
+Prints a line for each thing that is promised: `kept FIRST LAST` for rows that append returned for, `name NAME`.  On
+JournalFailed it begins a new file and goes on; on JournalFull it tries again, as the worker does.  HOW, for negative
+controls, is a pragma that makes it careless.
+"""
+
+import os
+import sys
+from pathlib import Path
+
+from collector.errors import JournalFailed, JournalFull
+from collector.journal import Journal, Row
+
+ROUNDS, EACH = 8, 3
+
+
+def say(*words: object) -> None:
+    os.write(1, " ".join(map(str, words)).encode() + b"\n")
+
+
+def main(folder: Path, how: str = "") -> None:
+    journal = Journal.open(folder)
+    if how:
+        journal._db.execute(f"PRAGMA {how}").fetchall()
+    say("name", journal.name)
+    for number in range(ROUNDS):
+        journal = keep(journal, number)
+        if number == ROUNDS // 2:
+            journal = trimmed(journal)
+    journal.close()
+    say("closed")
+
+
+def keep(journal: Journal, number: int) -> Journal:
+    first = journal.next_seq
+    rows = [Row(seq, seq, "measurement", "bore-column", "housing", "", b'{"seq":%d,"raw":"%s"}' % (seq, b"." * 900))
+            for seq in range(first, first + EACH)]
+    for _ in range(3):
+        try:
+            journal.append(rows, {"round": str(number)})
+            say("kept", rows[0].seq, rows[-1].seq)
+            return journal
+        except JournalFull:
+            say("full")
+        except JournalFailed as failed:
+            say("failed", failed)
+            journal = journal.begin_anew(2)
+    raise SystemExit("it never went on")
+
+
+def trimmed(journal: Journal) -> Journal:
+    try:
+        journal.trim(2, 10**15)
+        return journal
+    except JournalFailed as failed:
+        say("failed", failed)
+        return journal.begin_anew(2)
+
+
+if __name__ == "__main__":
+    main(Path(sys.argv[1]), *sys.argv[2:])
