@@ -11,6 +11,8 @@ from msgspec import Struct
 OUTPUTS = {                                   # `kind` in the configuration -> module
     "csv": "collector.outputs.csv_file",
     "jsonl": "collector.outputs.json_lines",
+    "mqtt": "collector.outputs.mqtt",
+    "amqp": "collector.outputs.amqp",
 }
 
 

@@ -1,0 +1,341 @@
+"""What stands on a queue's wire: the settings that every queue output has, topics and routing keys, bodies.
+
+Knows: urls, password files and TLS of a broker; how a record's fields become a topic; plain bodies and CloudEvents.
+Must not know: any broker library, how messages are sent or confirmed.
+"""
+
+import os
+import re
+import socket
+import ssl
+from functools import lru_cache
+from pathlib import Path
+from typing import Any, ClassVar, Literal
+from urllib.parse import urlsplit
+
+import msgspec
+from msgspec import Raw, Struct
+from pydantic import field_validator, model_validator
+from pydantic_core import PydanticCustomError
+
+from collector.errors import OutputDown, RecordRefused
+from collector.frames.refused import one_of
+from collector.record import KINDS
+from collector.settings import Duration, Settings, count, wrong
+
+CONTENT_TYPES = {"plain": "application/json", "cloudevents": "application/cloudevents+json"}
+
+# --- settings
+
+
+class Address(Struct, frozen=True):
+    """Where a broker listens.  `path`: what stands behind host and port, without its first `/` (a virtual host)."""
+
+    host: str
+    port: int
+    is_tls: bool
+    path: str = ""
+
+    def __str__(self) -> str:
+        return f"{self.host}:{self.port}"
+
+
+class QueueSettings(Settings):
+    """Keys that every output into a queue has.  `timeout` in milliseconds: nothing confirmed for so long means down.
+
+    A kind of queue says which `schemes` its url may have (with port and whether TLS), and whether a path.
+    """
+
+    schemes: ClassVar[dict[str, tuple[int, bool]]] = {}
+    has_path: ClassVar[bool] = False
+
+    url: str
+    kinds: tuple[str, ...] = ()
+    user: str = ""
+    password_file: str = ""
+    ca_file: str = ""
+    certificate_file: str = ""
+    key_file: str = ""
+    envelope: Literal["plain", "cloudevents"] = "plain"
+    window: count(1, 1000) = 100
+    timeout: Duration = 10_000
+
+    @field_validator("url")
+    @classmethod
+    def _reachable(cls, value: str) -> str:
+        read_url(value, cls.schemes, cls.has_path)
+        return value
+
+    @field_validator("kinds")
+    @classmethod
+    def _known(cls, value: tuple[str, ...]) -> tuple[str, ...]:
+        for kind in value:
+            if kind not in KINDS:
+                raise wrong(f"there is no kind of record {kind!r}", f"kinds are {', '.join(KINDS)}")
+        return value
+
+    @field_validator("password_file", "ca_file", "certificate_file", "key_file")
+    @classmethod
+    def _found_from_anywhere(cls, value: str) -> str:
+        if value and not os.path.isabs(value) and not _is_bare(value):
+            raise wrong(f"{value!r} is neither a whole path nor a bare name",
+                        "write it from the root on, or only its name where it lies in $CREDENTIALS_DIRECTORY")
+        return value
+
+    @field_validator("timeout")
+    @classmethod
+    def _some_time(cls, value: int) -> int:
+        if not 1000 <= value <= 600_000:
+            raise wrong(f"a timeout of {value} ms is no use", "write one from 1 s to 10 min")
+        return value
+
+    @model_validator(mode="after")
+    def _fits(self) -> "QueueSettings":
+        if self.password_file and not self.user:
+            raise wrong("there is a password-file, but no user", "give the user too")
+        if self.key_file and not self.certificate_file:
+            raise wrong("there is a key-file, but no certificate-file", "give the certificate that the key belongs to")
+        if (self.ca_file or self.certificate_file) and not self.address.is_tls:
+            secure = " or ".join(f"{scheme}://" for scheme, (_, is_tls) in self.schemes.items() if is_tls)
+            raise wrong("there are files for TLS, but the url is not a secure one", f"begin the url with {secure}")
+        return self
+
+    @property
+    def address(self) -> Address:
+        return read_url(self.url, self.schemes, self.has_path)
+
+    @property
+    def timeout_s(self) -> float:
+        return self.timeout / 1000
+
+
+def read_url(text: str, schemes: dict[str, tuple[int, bool]], has_path: bool) -> Address:
+    """The address that a url names.  Raises a fault in words; a password in it is never repeated."""
+    right = f"write it as in {next(iter(schemes), 'queue')}://broker.plant:{next(iter(schemes.values()), (0,))[0]}"
+    if "@" in text:
+        raise wrong("a user or password does not belong in a url", "write them as user and password-file")
+    try:
+        parts = urlsplit(text)
+        port, host = parts.port, parts.hostname
+    except ValueError:
+        raise wrong("the url can't be read", right) from None
+    if parts.scheme not in schemes:
+        known = " or ".join(f"{one}://" for one in schemes)
+        raise wrong(f"{parts.scheme!r} is no way to reach this kind of queue", f"begin the url with {known}")
+    extra = parts.query or parts.fragment or ("" if has_path else parts.path.strip("/"))
+    if not host or port == 0 or extra or not re.fullmatch(r"[A-Za-z0-9._:-]{1,253}", host):
+        raise wrong("the url is not a scheme, a host and a port", right)
+    default, is_tls = schemes[parts.scheme]
+    return Address(host, port or default, is_tls, parts.path[1:])
+
+
+def needs_extra(kind: str) -> PydanticCustomError:
+    """The fault of an output whose library is not installed."""
+    return wrong(f"output kind {kind} needs the extra: pip install 'column-collector[{kind}]'")
+
+
+# --- what is read when a connection is made, so that a file that was put right is taken without a restart
+
+
+def password(output: str, settings: QueueSettings) -> str:
+    """The password, "" where there is none.  Raises OutputDown: its file can't be read, or others can read it."""
+    if not settings.password_file:
+        return ""
+    path = _placed(output, settings.password_file)
+    try:
+        with open(path, "rb") as file:
+            mode, said = os.fstat(file.fileno()).st_mode, file.read(65_536)
+        text = said.decode().rstrip("\r\n")
+    except OSError as error:
+        raise OutputDown(output, f"the password file {path} can't be read: {error.strerror}") from error
+    except UnicodeDecodeError:
+        raise OutputDown(output, f"the password file {path} is not text in UTF-8") from None
+    allowed = 0o040 if _is_bare(settings.password_file) else 0    # systemd shows its access list as the group's right
+    if os.name != "nt" and mode & 0o077 & ~allowed:
+        raise OutputDown(output, f"the password file {path} can be read or changed by others; chmod 600 it")
+    if not text or "\0" in text:
+        raise OutputDown(output, f"the password file {path} holds no password")
+    return text
+
+
+def tls_context(output: str, settings: QueueSettings) -> ssl.SSLContext | None:
+    """The broker's certificate and name are verified, TLS 1.2 or later.  None: no TLS.  Raises OutputDown."""
+    if not settings.address.is_tls:
+        return None
+    ca, certificate, key = (_placed(output, one) if one else None
+                            for one in (settings.ca_file, settings.certificate_file, settings.key_file))
+    try:
+        context = ssl.create_default_context(cafile=ca)
+        context.sslsocket_class = _Closing
+        context.minimum_version = ssl.TLSVersion.TLSv1_2
+        if certificate:
+            context.load_cert_chain(certificate, key, password=lambda: b"")     # never asks a terminal
+    except OSError as error:                           # ssl.SSLError is one
+        cause = f"its ca-file, certificate-file or key-file can't be used: {error.strerror or error}"
+        raise OutputDown(output, cause) from error
+    return context
+
+
+class _Closing(ssl.SSLSocket):
+    """Lets go of its line where the handshake fails; the libraries leave it open."""
+
+    def do_handshake(self, block: bool = False) -> None:
+        try:
+            super().do_handshake(block)
+        except OSError:
+            self.close()
+            raise
+
+
+def unreachable(address: Address, error: Exception) -> str:
+    """What an error while connecting means to the person who must act."""
+    if isinstance(error, ssl.SSLCertVerificationError):
+        return f"the certificate of {address} is not trusted: {error.verify_message}; is ca-file the right one?"
+    if isinstance(error, ssl.SSLError):
+        return f"no TLS with {address}: {error.reason or error}; is that its port for TLS, does it want our certificate?"
+    if isinstance(error, socket.gaierror):
+        return f"the name {address.host} is not known ({error.strerror})"
+    if isinstance(error, ConnectionRefusedError):
+        return f"nothing listens at {address}; is the broker down?"
+    if isinstance(error, TimeoutError):
+        return f"{address} does not answer"
+    return f"{address} can't be reached: {getattr(error, 'strerror', None) or error}"
+
+
+def _is_bare(name: str) -> bool:
+    return not set(name) & {"/", "\\", "\0"} and name not in (".", "..")
+
+
+def _placed(output: str, name: str) -> Path:
+    if not _is_bare(name):
+        return Path(name)
+    folder = os.environ.get("CREDENTIALS_DIRECTORY")
+    if not folder:
+        raise OutputDown(output, f"{name} is a bare name, but $CREDENTIALS_DIRECTORY is not set; write its whole path")
+    return Path(folder) / name
+
+
+# --- topics and routing keys
+
+
+class Heading(Struct, frozen=True):
+    """What a topic and an envelope need to know of a record."""
+
+    id: str
+    time: str
+    kind: str
+    port: str = ""
+    channel: str = ""
+    part: str = ""
+    characteristic: str = ""
+    serial: str = ""
+    lot: str = ""
+    operator: str = ""
+
+
+PLACEHOLDERS = ("site", "output", *Heading.__struct_fields__[2:])
+_PLACEHOLDER = re.compile(r"\{([^{}]*)\}")
+_WILD = {"/": "+#", ".": "*#"}
+_KEPT = {"/": re.compile(r"[^A-Za-z0-9_.-]"), ".": re.compile(r"[^A-Za-z0-9_-]")}
+_MOST_CHARACTERS = 64
+
+
+@lru_cache(4096)
+def safe(text: str, separator: str) -> str:
+    """Text from the wire as part of one level: `-` for none, at most 64 characters of it, the unsafe ones as %XX.
+
+    Never a level of its own, a wildcard, a leading `$` or a NUL.  `separator`: `/` in topics, `.` in routing keys.
+    """
+    if not text:
+        return "-"
+    return _KEPT[separator].sub(lambda one: "".join(f"%{byte:02X}" for byte in one[0].encode("utf-8", "replace")),
+                                text[:_MOST_CHARACTERS])
+
+
+class Template:
+    """`plant/{site}/{port}/{kind}`: a topic, or with `.` between its levels a routing key, for each record."""
+
+    def __init__(self, text: str, separator: str):
+        """Raises a fault in words for what can't be a topic."""
+        self._separator = separator
+        pieces = _PLACEHOLDER.split(text)                     # literal, name, literal, name, ..., literal
+        self._literals, self._names = pieces[::2], pieces[1::2]
+        self._refuse(text)
+
+    def _refuse(self, text: str) -> None:
+        right = f"write it as in {self._separator.join(('plant', '{site}', '{port}', '{kind}'))}"
+        for name in self._names:
+            if name not in PLACEHOLDERS:
+                raise wrong(f"there is no placeholder {{{name}}}", one_of(name, PLACEHOLDERS))
+        for char in "".join(self._literals):
+            if char in "{}" + _WILD[self._separator] or not char.isprintable():
+                raise wrong(f"{char!r} can't stand in {text!r}", right)
+        if not all(_PLACEHOLDER.sub("x", text).split(self._separator)):
+            raise wrong(f"{text!r} has an empty level", right)
+        if text.startswith("$"):
+            raise wrong(f"{text!r} begins with $, which is the broker's own", right)
+
+    def fill(self, site: str, output: str, heading: Heading) -> str:
+        """The topic of this record."""
+        filled = self._literals[0]
+        for name, literal in zip(self._names, self._literals[1:]):
+            value = site if name == "site" else output if name == "output" else getattr(heading, name)
+            filled += safe(value, self._separator) + literal
+        return filled
+
+
+# --- messages
+
+
+class Message(Struct, frozen=True):
+    """One record on its way: `topic` is the topic or routing key, `id` the record's."""
+
+    seq: int
+    id: str
+    topic: str
+    body: bytes
+
+
+class CloudEvent(Struct, frozen=True, omit_defaults=True):
+    """A CloudEvents 1.0 event in structured JSON (cloudevents/spec, spec.md 1.0.2); `data` is the record, untouched."""
+
+    specversion: str
+    id: str
+    source: str
+    type: str
+    time: str
+    datacontenttype: str
+    data: Raw
+    subject: str = ""
+
+
+_heading = msgspec.json.Decoder(Heading).decode
+_encode = msgspec.json.Encoder().encode
+
+
+class Wire(Struct, frozen=True):
+    """How one output's records become messages.  `longest`: bytes of a topic or routing key."""
+
+    output: str
+    site: str
+    template: Template
+    envelope: str
+    longest: int
+
+    def message(self, row: Any) -> Message:
+        """The message of a journal row.  Raises RecordRefused: its JSON can't be read, its topic is too long."""
+        try:
+            heading = _heading(row.body)
+        except msgspec.MsgspecError as error:
+            raise RecordRefused(self.output, row.seq, f"its JSON can't be read: {error}") from None
+        topic = self.template.fill(self.site, self.output, heading)
+        if len(topic.encode()) > self.longest:
+            why = f"its topic would be longer than {self.longest} bytes: {topic[:80]}…"
+            raise RecordRefused(self.output, row.seq, why)
+        body = row.body if self.envelope == "plain" else self._event(heading, row.body)
+        return Message(row.seq, heading.id, topic, body)
+
+    def _event(self, heading: Heading, body: bytes) -> bytes:
+        subject = f"{heading.port}/{heading.channel}" if heading.channel else heading.port
+        return _encode(CloudEvent("1.0", heading.id, f"urn:collector:{self.site}", f"collector.record.{heading.kind}",
+                                  heading.time, CONTENT_TYPES["plain"], Raw(body), subject))
