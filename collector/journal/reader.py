@@ -7,14 +7,16 @@ Must not know: what a record says.  Never writes, never checkpoints.
 import os
 import sqlite3
 import time
+from collections import Counter
 from collections.abc import Collection, Iterator
 from pathlib import Path
 
 from collector.errors import CollectorError, StoppedByIO
-from collector.journal.schema import Row, connect_reading
+from collector.journal.schema import MEMORY, Row, connect_reading
 from collector.journal.sqlite_faults import FILE_NAME, check_identity, translated_outside_append
 
 MOST_ROWS = 500
+_COUNTED_ROWS = 5000
 _REPLACED_WITHIN_S = 2.0
 
 
@@ -74,6 +76,25 @@ class JournalReader:
             yield from map(Row._make, self._all(f"SELECT * FROM record WHERE {where} ORDER BY seq",
                                                 after, min(after + MOST_ROWS, last), *values))
             after += MOST_ROWS
+
+    def memory(self, prefix: str) -> tuple[dict[str, str], int]:
+        """What the writer remembers under keys that begin so, and the seq used last, as of one moment."""
+        found = self._all("SELECT key, value FROM meta WHERE key = 'trimmed' OR substr(key, 1, ?) = ? "
+                          "UNION ALL SELECT 'last', CAST(coalesce(max(seq), 0) AS TEXT) FROM record",
+                          len(MEMORY + prefix), MEMORY + prefix)
+        told = dict(found)
+        last = max(int(told.pop("last")), int(told.pop("trimmed")))
+        return {key.removeprefix(MEMORY + prefix): text for key, text in told.items()}, last
+
+    def kinds(self, after: int, through: int) -> Counter[tuple[str, str]]:
+        """How many rows of each (port, kind) have a seq above `after`, up to `through`; read some at a time."""
+        found: Counter[tuple[str, str]] = Counter()
+        first = self._one("SELECT coalesce(min(seq), 1) FROM record")
+        for begin in range(max(after, first - 1), through, _COUNTED_ROWS):
+            for port, kind, times in self._all("SELECT port, kind, count(*) FROM record WHERE seq > ? AND seq <= ? GROUP BY port, kind",
+                                               begin, min(begin + _COUNTED_ROWS, through)):
+                found[port, kind] += times
+        return found
 
     def close(self) -> None:
         """Let go of the file; nothing in it changes."""

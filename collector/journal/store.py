@@ -10,6 +10,7 @@ connection does both, and every other only reads.
 
 import os
 import sqlite3
+from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -139,30 +140,41 @@ class Journal:
                              kept)
         self._db.executemany("DELETE FROM meta WHERE key = ?", gone)
 
-    def trim(self, through: int, before_us: int, most: int = 500) -> int:
+    def trim(self, through: int, before_us: int, most: int = 500,
+             counted: Callable[[Counter[tuple[str, str]]], dict[str, str | None]] = lambda gone: {}) -> int:
         """Delete at most `most` rows up to seq `through` that are older than `before_us`; how many they were.
 
-        What was deleted is remembered, so that no seq is used again even if every row goes.  On a full disk nothing is
-        deleted.  Raises JournalFailed as `append`.
+        What was deleted is remembered, so that no seq is used again even if every row goes; `counted` is given how many
+        of each (port, kind) they are, and what it gives is remembered with that.  On a full disk nothing is deleted.
+        Raises JournalFailed as `append`.
         """
         try:
-            gone = self._deleted(through, before_us, most)
+            gone = self._deleted(through, before_us, most, counted)
         except JournalFull:
             return 0
         if len(gone) < most:
             self.tidy()
         return len(gone)
 
-    def _deleted(self, through: int, before_us: int, most: int) -> list[tuple[int]]:
+    def _deleted(self, through: int, before_us: int, most: int, counted: Callable) -> list[tuple]:
         with self._transaction():
             gone = self._db.execute(
-                "SELECT seq FROM record WHERE seq <= ? AND at_us < ? ORDER BY seq LIMIT ?", (through, before_us, most)
+                "SELECT seq, port, kind FROM record WHERE seq <= ? AND at_us < ? ORDER BY seq LIMIT ?", (through, before_us, most)
             ).fetchall()
             if gone:
-                self._db.executemany("DELETE FROM record WHERE seq = ?", gone)
+                self._db.executemany("DELETE FROM record WHERE seq = ?", [(seq,) for seq, *_ in gone])
                 self._db.execute("UPDATE meta SET value = max(CAST(value AS INTEGER), ?) WHERE key = 'trimmed'",
                                  (gone[-1][0],))
+                self._remember(counted(Counter((port, kind) for _, port, kind in gone)))
         return gone
+
+    def kinds(self) -> Counter[tuple[str, str]]:
+        """How many rows of each (port, kind) are in the file: every row is walked."""
+        try:
+            found = self._db.execute("SELECT port, kind, count(*) FROM record GROUP BY port, kind").fetchall()
+        except sqlite3.Error as error:
+            raise translated_outside_append(error, self._path) from error
+        return Counter({(port, kind): times for port, kind, times in found})
 
     def tidy(self) -> None:
         """For when it is quiet; `trim` ends with it: the log goes into the file, the reserve is filled.

@@ -12,11 +12,14 @@ from typing import Any
 import msgspec
 from msgspec import Struct
 
+from collector.clock import SystemClock
 from collector.errors import OutputDown, StoppedByIO
 from collector.files import Files, lock
+from collector.outputs.health import Health
 
 VERSION = 1
 _FILES_REMEMBERED = 16
+_TELL_AFTER_S = 2.0
 
 
 class Pending(Struct, frozen=True, kw_only=True, omit_defaults=True):
@@ -38,7 +41,12 @@ class Pending(Struct, frozen=True, kw_only=True, omit_defaults=True):
 
 
 class CursorState(Struct, frozen=True, kw_only=True):
-    """What the cursor file says.  `grown`: length of each growing file as we left it, the latest last."""
+    """What the cursor file says.
+
+    `grown`: length of each growing file as we left it, the latest last.  `resent`: refused records that were handed
+    over later, and may be among the refused still.  `adopted`: the last word of a person by which a folder was adopted.
+    `is_apart`: a folder without a sentinel was on another file system than the state.
+    """
 
     version: int = VERSION
     journal: str
@@ -46,6 +54,9 @@ class CursorState(Struct, frozen=True, kw_only=True):
     pending: Pending | None = None
     sentinel: str = ""
     grown: dict[str, int] = {}
+    resent: tuple[int, ...] = ()
+    adopted: str = ""
+    is_apart: bool = False
 
 
 class Cursor:
@@ -89,6 +100,23 @@ class Cursor:
     def grown(self) -> dict[str, int]:
         return self._state.grown
 
+    @property
+    def resent(self) -> tuple[int, ...]:
+        return self._state.resent
+
+    @property
+    def adopted(self) -> str:
+        return self._state.adopted
+
+    @property
+    def is_apart(self) -> bool:
+        return self._state.is_apart
+
+    @property
+    def is_again(self) -> bool:
+        """The pending batch is a refused record that goes again: it does not move the cursor."""
+        return self._state.pending is not None and self._state.pending.through <= self._state.delivered
+
     def hold(self, pending: Pending) -> None:
         """From here on this batch may have been handed over.  Raises OutputDown, as all that save."""
         self._save(pending=pending)
@@ -99,15 +127,39 @@ class Cursor:
 
     def deliver(self, through: int) -> None:
         """All up to `through` has been handed over; nothing is pending."""
+        self._save(delivered=through, pending=None, grown=self._grown())
+
+    def deliver_again(self, seq: int) -> None:
+        """A record that had been refused has been handed over; nothing is pending."""
+        self._save(resent=(*self._state.resent, seq), pending=None, grown=self._grown())
+
+    def forget_resent(self) -> None:
+        """Those handed over later are among the refused no more."""
+        if self._state.resent:
+            self._save(resent=())
+
+    def note_adopted(self, word: str) -> None:
+        """The folder was adopted at this word, which is not followed again."""
+        self._save(adopted=word)
+
+    def _grown(self) -> dict[str, int]:
         done, grown = self._state.pending, self._state.grown
         if done is not None and done.publish == "growing":
             others = {name: length for name, length in grown.items() if name != done.file}
             grown = dict([*others.items(), (done.file, done.offset + done.length)][-_FILES_REMEMBERED:])
-        self._save(delivered=through, pending=None, grown=grown)
+        return grown
 
     def remember(self, sentinel: str) -> None:
         """The content of the file by which the folder is known."""
         self._save(sentinel=sentinel)
+
+    def remember_apart(self) -> None:
+        """The folder is on another file system than the state folder."""
+        self._save(is_apart=True)
+
+    def has_its_disk(self, folder: Path) -> bool:
+        """Whether the folder is on the state folder's own file system.  Raises OSError."""
+        return folder.stat().st_dev == self._path.parent.stat().st_dev
 
     def forget_file(self, file: str) -> None:
         """The reader has taken a growing file; a new one of its name may be begun."""
@@ -116,7 +168,7 @@ class Cursor:
     def forget_folder(self) -> None:
         """The folder is a new one: its sentinel is made anew; a batch about to be handed over comes again."""
         self.settle()
-        self._save(sentinel="", pending=None, grown={})
+        self._save(sentinel="", is_apart=False, pending=None, grown={})
 
     def settle(self) -> None:
         """Be sure of the state: after a save that failed either may be on the disk.  Raises OutputDown."""
@@ -146,14 +198,18 @@ def cursor_path(state: Path, output: str) -> Path:
 def lock_output(state: Path, output: str, files: Files, gives_up: Callable[[], bool]) -> int:
     """Wait until no other process writes to this output; the lock ends with this process, or when it is closed.
 
-    Raises StoppedByIO: the state can't be written, or `gives_up` says so.
+    That it waits is told to `status`.  Raises StoppedByIO: the state can't be written, or `gives_up` says so.
     """
-    path = state / "outputs" / f"{output}.lock"
+    path, tell_at = state / "outputs" / f"{output}.lock", time.monotonic() + _TELL_AFTER_S
     try:
         files.make_folder(path.parent)
         while (taken := lock(path)) is None:
             if gives_up():
                 raise StoppedByIO(f"output {output}: another process is still writing to it")
+            if time.monotonic() >= tell_at:
+                tell_at = float("inf")
+                Health(state, output, SystemClock()).say(
+                    f"output {output}: the process before this one has not ended; does its folder hang? Records wait")
             time.sleep(0.05)
     except OSError as error:
         raise StoppedByIO(f"output {output}: {path} can't be made: {error.strerror}") from error

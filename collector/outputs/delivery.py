@@ -6,6 +6,8 @@ Must not know: where the records go, how the journal keeps them.
 """
 
 import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Any, Protocol
 
 import structlog
@@ -17,13 +19,14 @@ from collector.errors import OutputDown, RecordRefused
 from collector.outputs import Batch, Output
 from collector.outputs.cursor import Cursor
 from collector.outputs.health import Health
-from collector.outputs.refused import Refused
+from collector.outputs.refused import Line, Refused
 
 log = structlog.get_logger()
 
 _LOG_EVERY = 100
 _LOOK_AGAIN_S = 0.02
 _IDLE_S = 1.0
+_AGAIN_AT_ONCE = 100
 _STOP_WITHIN_NS = 2_000_000_000
 
 
@@ -55,8 +58,8 @@ class Delivery:
     """One output's delivery: `run` until stopped."""
 
     def __init__(self, name: str, kinds: tuple[str, ...], output: Output, reader: Reader, cursor: Cursor, refused: Refused,
-                 health: Health, signals: Signals, clock: Clock, waits: Waits = Waits(), adopt: bool = False):
-        """`adopt`: a person has said that the output's folder is really a new one."""
+                 health: Health, signals: Signals, clock: Clock, waits: Waits = Waits(), adopt: str = ""):
+        """`adopt`: the word of a person that the output's folder is really a new one; each word is followed once."""
         self._name, self._kinds, self._output, self._reader, self._cursor = name, kinds, output, reader, cursor
         self._refused, self._health, self._signals, self._clock = refused, health, signals, clock
         self._adopt, self._is_open = adopt, False
@@ -88,6 +91,7 @@ class Delivery:
         while True:
             is_last = self._signals.stop.is_set()     # asked before looking: what was committed before it is seen
             self._signals.wake.clear()
+            has_more = self._resend()
             self._look()
             while self._is_due(is_last):
                 if is_last and self._is_late():
@@ -97,19 +101,24 @@ class Delivery:
             if is_last:
                 return
             self._tell()
-            self._rest()
+            if not has_more:
+                self._rest()
 
     # --- what is handed over next
 
     def _finish_pending(self) -> None:
         """The batch that was about to be handed over when the last process ended comes first, as it was."""
         self._retrying(self._cursor.settle)
-        if self._adopt:
+        if self._adopt and self._adopt != self._cursor.adopted:
             self._retrying(self._output.adopt)
+            self._retrying(self._cursor.note_adopted, self._adopt)
         pending = self._cursor.pending
-        if pending is not None:
+        if pending is not None and self._cursor.is_again:
+            self._retrying(self._try_again, pending.first, self._refused.lines([pending.first]).get(pending.first))
+        elif pending is not None:
             rows = self._rows_between(pending.first, pending.last)
             self._hand_over(Batch(pending.first, pending.last, pending.through, tuple(self._wanted(rows))))
+        self._retrying(self._settle_resent)
         self._looked = self._cursor.delivered
 
     def _rows_between(self, first: int, last: int) -> list[Any]:
@@ -124,9 +133,14 @@ class Delivery:
         return [row for row in rows if not self._kinds or row.kind in self._kinds]
 
     def _look(self) -> None:
-        """Take up what the journal holds beyond what has been looked at, as much as one batch may hold."""
+        """Take up what the journal holds beyond what has been looked at, as much as one batch may hold.
+
+        A stop does not wait for millions of rows of kinds not wanted.
+        """
         was_idle = self._looked == self._cursor.delivered
         while len(self._waiting) < self._output.records and (found := self._reader.rows(self._looked)):
+            if self._signals.stop.is_set() and self._is_late():
+                break
             self._waiting += self._wanted(found)
             self._looked = found[-1].seq
         if was_idle:
@@ -173,16 +187,22 @@ class Delivery:
         self._cursor.settle()
         if self._cursor.delivered >= batch.through:      # a save that seemed to have failed had not
             return
-        try:
-            if not self._is_open:
-                self._output.open()
-            self._is_open = True
+        with self._opened():
             self._write(batch)
+        self._cursor.deliver(batch.through)
+
+    @contextmanager
+    def _opened(self) -> Iterator[None]:
+        try:
+            with self._health.answer_awaited():
+                if not self._is_open:
+                    self._output.open()
+                self._is_open = True
+                yield
         except OutputDown:
             self._is_open = False
             self._output.close()
             raise
-        self._cursor.deliver(batch.through)
 
     def _write(self, batch: Batch) -> None:
         while True:
@@ -196,10 +216,45 @@ class Delivery:
                 log.error("record-refused", output=self._name, seq=refusal.seq, why=refusal.why)
 
     def _without_refused(self, batch: Batch) -> Batch:
-        rows = tuple(row for row in batch.rows if row.seq not in self._refused.seqs)
+        rows = tuple(row for row in batch.rows if not self._refused.has(row))
         if len(rows) == len(batch.rows) or not rows:
             return Batch(batch.first, batch.last, batch.through, rows)
         return Batch(rows[0].seq, rows[-1].seq, batch.through, rows)
+
+    # --- refused records again
+
+    def _resend(self) -> bool:
+        """Hand over again what a person has asked for, some at a time; whether more of it waits."""
+        asked = self._refused.asked()
+        lines = self._refused.lines(asked[:_AGAIN_AT_ONCE]) if asked else {}
+        for seq in asked[:_AGAIN_AT_ONCE]:
+            if self._signals.stop.is_set() and self._is_late():
+                break
+            self._retrying(self._try_again, seq, lines.get(seq))
+            self._tell()
+        self._retrying(self._settle_resent)
+        return len(asked) > _AGAIN_AT_ONCE
+
+    def _try_again(self, seq: int, line: Line | None) -> None:
+        """A batch of its own, that does not move the cursor; a file with its seq twice in the name sorts rightly."""
+        self._cursor.settle()
+        if seq not in self._cursor.resent:               # a save that seemed to have failed had not
+            try:
+                rows = (self._refused.row(line, self._clock.wall_ns() // 1000),) if line else ()
+                with self._opened():
+                    if rows or self._cursor.pending:
+                        self._output.write(Batch(seq, seq, self._cursor.delivered, rows))
+            except RecordRefused as refusal:
+                log.error("record-refused", output=self._name, seq=seq, why=refusal.why)
+                return self._refused.tried(seq, refusal.why)
+            self._cursor.deliver_again(seq)
+            self._health.resent()
+            log.info("record-resent", output=self._name, seq=seq)
+        self._refused.tried(seq)
+
+    def _settle_resent(self) -> None:
+        self._refused.settle(self._cursor.resent)
+        self._cursor.forget_resent()
 
     # --- telling, resting
 
@@ -213,7 +268,8 @@ class Delivery:
     def _tell(self, last: bool = False) -> None:
         oldest_us = self._waiting[0].at_us if self._waiting else None
         waiting = len(self._waiting) + self._reader.count_after(self._looked)
-        self._health.tell(self._cursor.delivered, waiting, oldest_us, len(self._refused.seqs))
+        self._health.tell(self._cursor.delivered, waiting, oldest_us, len(self._refused.seqs),
+                          len(self._refused.asked()))
         if last:
             self._health.write()
 

@@ -13,7 +13,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Literal, Protocol
 
-from msgspec import Struct
+from msgspec import Struct, structs
 from pydantic import field_validator, model_validator
 
 from collector.errors import OutputDown
@@ -77,8 +77,11 @@ class Rendering(Protocol):
         """Whole lines, one a row, whatever batch they are in.  Raises RecordRefused."""
 
 
+_MISSING = "the folder {} is not there; is its share away? It is never made by us"
+
+
 class Place(Struct, frozen=True):
-    """One output's folder and what it takes to write there."""
+    """One output's folder and what it takes to write there.  `held`: the way to it while it is held open."""
 
     output: str
     site: str
@@ -86,10 +89,11 @@ class Place(Struct, frozen=True):
     cursor: Cursor
     files: Files
     rendering: Rendering
+    held: Path | None = None
 
     @property
     def folder(self) -> Path:
-        return Path(self.settings.folder)
+        return self.held or Path(self.settings.folder)
 
     @property
     def stem(self) -> str:
@@ -97,7 +101,7 @@ class Place(Struct, frozen=True):
         return f"{self.site}-{self.output}"
 
     def down(self, cause: str) -> OutputDown:
-        return OutputDown(self.output, cause)
+        return OutputDown(self.output, cause.replace(str(self.folder), self.settings.folder))
 
     @contextmanager
     def faults_named(self) -> Iterator[None]:
@@ -105,20 +109,38 @@ class Place(Struct, frozen=True):
         try:
             yield
         except OSError as error:
-            raise self.down(in_words(error, self.folder)) from error
+            raise self.down(in_words(error, Path(self.settings.folder))) from error
+
+    @contextmanager
+    def opened(self) -> Iterator["Place"]:
+        """The folder as it is now: inside, all is done in this very one, though its share be unmounted meanwhile.
+
+        Raises OutputDown where it is not there.
+        """
+        if not os.path.isdir("/proc/self/fd"):           # not Linux: by its name, each time
+            yield self
+            return
+        with self.faults_named():
+            try:
+                fd = os.open(self.settings.folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+            except (FileNotFoundError, NotADirectoryError):
+                raise self.down(_MISSING.format(self.settings.folder)) from None
+        try:
+            yield structs.replace(self, held=Path(f"/proc/self/fd/{fd}"))
+        finally:
+            os.close(fd)
 
 
 def check_sentinel(place: Place) -> None:
     """The folder is there and is the one it was; at the first use its sentinel is made.  Raises OutputDown."""
     with place.faults_named():
         _refuse_missing(place)
-        if place.settings.sentinel:
-            _compare_sentinel(place)
+        (_compare_sentinel if place.settings.sentinel else _compare_disk)(place)
 
 
 def _refuse_missing(place: Place) -> None:
     if not place.folder.is_dir():
-        raise place.down(f"the folder {place.folder} is not there; is its share away? It is never made by us")
+        raise place.down(_MISSING.format(place.folder))
 
 
 def _is_the_one_it_was(place: Place) -> bool:
@@ -144,6 +166,17 @@ def _compare_sentinel(place: Place) -> None:
         found = f"{secrets.token_hex(16)}\n".encode()
     place.files.write_new(path, found)        # also where a killed process has made it: it may not be durable yet
     place.cursor.remember(found.decode("ascii", "replace"))
+
+
+def _compare_disk(place: Place) -> None:
+    """All that can be told without a sentinel: a share is not the disk below it, where that is the state's too."""
+    has_its_disk = place.cursor.has_its_disk(place.folder)
+    if has_its_disk and place.cursor.is_apart:
+        raise place.down(f"the folder {place.folder} is on the same disk as the state folder, and was not before; "
+                         "is its share away? If it is really a new folder, start the collector once with "
+                         f"--adopt {place.output}")
+    if not has_its_disk and not place.cursor.is_apart:
+        place.cursor.remember_apart()
 
 
 _SENTINEL_BYTES = 33
@@ -194,10 +227,11 @@ class FolderOutput:
 
     def open(self) -> None:
         """The folder is the right one; what a killed process left half written is gone.  Raises OutputDown."""
-        check_sentinel(self._place)
-        if not self._is_clean:
-            with self._place.faults_named():
-                self._ways[SEALED].remove_leftovers(self._place)
+        with self._place.opened() as place:
+            check_sentinel(place)
+            if not self._is_clean:
+                with place.faults_named():
+                    self._ways[SEALED].remove_leftovers(place)
         self._is_clean = True
 
     def adopt(self) -> None:
@@ -205,9 +239,8 @@ class FolderOutput:
 
         Raises OutputDown.
         """
-        place = self._place
-        place.cursor.settle()
-        with place.faults_named():
+        self._place.cursor.settle()
+        with self._place.opened() as place, place.faults_named():
             _refuse_missing(place)
             if not _is_the_one_it_was(place):
                 return place.cursor.forget_folder()
@@ -220,9 +253,8 @@ class FolderOutput:
 
     def write(self, batch: Batch) -> None:
         """The batch is in the folder, once.  Raises OutputDown, RecordRefused."""
-        place = self._place
-        check_sentinel(place)
-        with place.faults_named():
+        with self._place.opened() as place, place.faults_named():
+            check_sentinel(place)
             pending = place.cursor.pending
             if pending is not None and self._ways[pending.publish].finish(place, pending, batch):
                 return

@@ -6,8 +6,9 @@ For each port, since its journal was made:
 
 marks: bytes that bound frames; discarded: of over-long frames; lost: of a frame that was unfinished when the program was
 killed; waiting: of the frame that is unfinished now.  read: frames that said something, be it a reading, an over-range, a
-mark or a label (a frame of several readings may give unread records besides).  `kinds`: records by kind; those of no port
-stand under the port "".
+mark or a label (a frame of several readings may give unread records besides).  `kinds`: records by kind, `gone`: those of
+them that are no longer in the journal (delivered and old, or left in a file that was set aside); those of no port stand
+under the port "".
 
 Knows: the counts, and which of them must be equal.
 Must not know: how bytes become frames, where the counts are kept.
@@ -23,6 +24,9 @@ from collector.journal import Row
 from collector.service.tally import Tally
 
 
+UNKNOWN = "unknown"
+
+
 class Account(Struct):
     """The counts of one port, as they are kept in the journal with the records that they count."""
 
@@ -36,6 +40,7 @@ class Account(Struct):
     read: int = 0
     unread: int = 0
     kinds: dict[str, int] = {}
+    gone: dict[str, int] = {}
 
     def faults(self) -> list[str]:
         """Which equations do not hold, with their figures."""
@@ -99,6 +104,29 @@ class Ledger:
             kinds = self.account(port).kinds
             kinds[kind] = kinds.get(kind, 0) + times
             self.touched.add(port)
+
+    def trim(self, gone: Counter[tuple[str, str]]) -> set[str]:
+        """Records are being deleted from the journal; the ports whose accounts that changes."""
+        for (port, kind), times in gone.items():
+            account = self.account(port)
+            account.gone[kind] = account.gone.get(kind, 0) + times
+        return {port for port, _ in gone}
+
+    def settle(self, there: Counter[tuple[str, str]], last: int) -> None:
+        """A new journal file was begun: `there` is what it holds, `last` the seq used last.  The others are gone; what no
+        account is left of is of a kind unknown."""
+        for port in {*self.accounts, *(port for port, _ in there)}:
+            account = self.account(port)
+            found = {kind: times for (name, kind), times in there.items() if name == port}
+            account.kinds = {kind: max(account.kinds.get(kind, 0), found.get(kind, 0)) for kind in {**account.kinds, **found}}
+            account.gone = {kind: times - found.get(kind, 0) for kind, times in account.kinds.items() if times > found.get(kind, 0)}
+            self.touched.add(port)
+        missing = last - sum(sum(account.kinds.values()) for account in self.accounts.values())
+        if missing > 0:
+            account = self.account("")
+            for counts in (account.kinds, account.gone):
+                counts[UNKNOWN] = counts.get(UNKNOWN, 0) + missing
+            self.touched.add("")
 
     def lose_waiting(self, port: str) -> int:
         """What was waiting of a frame when the program was killed is lost: how many bytes."""

@@ -6,6 +6,7 @@ Must not know: what any of it means, the journal.
 After a kill the state is what the journal says: never older nor newer than its last record.
 """
 
+from collections import Counter
 from typing import Any
 
 import msgspec
@@ -70,6 +71,10 @@ class Memory:
         found: dict[str, str | None] = {ACCOUNT + port: _text(self.ledger.accounts[port]) for port in self.ledger.touched}
         self.ledger.touched.clear()
         return {**found, _RUNNING: None if wall_ns is None else str(wall_ns)}
+
+    def trimmed(self, gone: Counter[tuple[str, str]]) -> dict[str, str | None]:
+        """The accounts after records were deleted, by key."""
+        return {ACCOUNT + port: _text(self.ledger.accounts[port]) for port in self.ledger.trim(gone)}
 
     def whole(self) -> dict[str, str]:
         """Everything, by key, for a journal that has lost it."""

@@ -7,6 +7,7 @@ Must not know: what an output does with records.
 
 import json
 import os
+import secrets
 import subprocess
 import sys
 import time
@@ -20,6 +21,7 @@ from collector.config.plan import OutputPlan
 log = structlog.get_logger()
 
 _FIRST_WAIT_S, _LONGEST_WAIT_S = 0.5, 10.0
+_DYING_NS = 300_000_000
 
 
 class OutputProcess:
@@ -28,8 +30,9 @@ class OutputProcess:
     def __init__(self, plan: OutputPlan, site: str, state: Path, clock: Clock, adopt: bool = False):
         self.plan = plan
         self.starts = 0
-        self._clock, self._adopt = clock, adopt
+        self._clock = clock
         self._order = {"name": plan.name, "kind": plan.kind, "site": site, "state": str(state),
+                       "adopt": secrets.token_hex(8) if adopt else "",      # the same at each start: followed once
                        "settings": plan.settings.model_dump(mode="json", by_alias=True, exclude_unset=True)}
         self._running: subprocess.Popen | None = None
         self._wait_s, self._start_at_ns = _FIRST_WAIT_S, 0
@@ -50,11 +53,10 @@ class OutputProcess:
             self._start()
 
     def _start(self) -> None:
-        order = json.dumps({**self._order, "adopt": self._adopt}).encode() + b"\n"
+        order = json.dumps(self._order).encode() + b"\n"
         self._running = subprocess.Popen([sys.executable, "-m", "collector.service.output_runner"],
                                          stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, start_new_session=True)
         self.starts += 1
-        self._adopt = False
         try:
             self._running.stdin.write(order)
             self._running.stdin.flush()
@@ -77,12 +79,12 @@ class OutputProcess:
         self._close_input()
 
     def end(self, deadline_ns: int) -> bool:
-        """Wait for its end until the deadline, then kill it.  False: it hangs even so and is left behind."""
+        """Wait for its end, kill it shortly before the deadline.  False: it hangs even so and is left behind."""
         if self._running is None:
             return True
-        for grace_s, act in ((max(0.0, (deadline_ns - time.monotonic_ns()) / 1e9), self._running.kill), (0.3, None)):
+        for until_ns, least_s, act in ((deadline_ns - _DYING_NS, 0.0, self._running.kill), (deadline_ns, 0.05, None)):
             try:
-                self._running.wait(grace_s)
+                self._running.wait(max(least_s, (until_ns - time.monotonic_ns()) / 1e9))
                 return True
             except subprocess.TimeoutExpired:
                 if act:

@@ -33,45 +33,52 @@ def prove(plan: Plan) -> dict[str, Any]:
     reader = JournalReader.open(plan.state)
     try:
         for _ in range(_TRIES):
-            told = reader.counted()
-            before = [_taken(plan.state, name) for name in plan.outputs]
-            if told.trimmed == reader.counted().trimmed:
-                return _balance(plan, told, dict(zip(plan.outputs, before)))
+            taken = {name: _taken(plan.state, name) for name in plan.outputs}        # first: no output is ahead of the journal
+            texts, last = reader.memory(ACCOUNT)
+            accounts = {port: msgspec.json.decode(text, type=Account) for port, text in texts.items()}
+            there = reader.kinds(0, last)
+            outputs = {name: _output(output, accounts, reader.kinds(taken[name].get("delivered", 0), last), taken[name])
+                       for name, output in plan.outputs.items()}
+            again = {port: msgspec.json.decode(text, type=Account).gone for port, text in reader.memory(ACCOUNT)[0].items()}
+            if all(account.gone == again.get(port) for port, account in accounts.items()):
+                return {"records": _records(accounts, last), "ports": {port: structs.asdict(one) for port, one in accounts.items()},
+                        "outputs": outputs, "faults": _faults(accounts, there, last, outputs)}
     finally:
         reader.close()
     raise Moved("records are being deleted while they are counted; try again in a minute")
 
 
-def _balance(plan: Plan, told: Any, taken: dict[str, dict[str, Any]]) -> dict[str, Any]:
-    accounts = {key.removeprefix(ACCOUNT): msgspec.json.decode(text, type=Account)
-                for key, text in told.memory.items() if key.startswith(ACCOUNT)}
-    counted: dict[str, Counter] = {}
-    for (port, kind), times in (*told.rows.items(), *told.trimmed.items()):
-        counted.setdefault(port, Counter())[kind] += times
-    faults = [f"port {port or '(none)'}: {fault}" for port, account in accounts.items() for fault in account.faults()]
-    for port in sorted({*accounts, *counted}):
-        kept, found = accounts.get(port, Account()).kinds, dict(counted.get(port, {}))
-        if kept != found:
-            faults.append(f"port {port or '(none)'}: records by kind were counted as {kept}, in the journal are {found}")
-    total = sum(sum(kinds.values()) for kinds in counted.values())
-    if total != told.last:
-        faults.append(f"the last record is {told.last}, but {total} records were kept")
-    outputs = {name: _output(output, told, taken[name]) for name, output in plan.outputs.items()}
+def _records(accounts: dict[str, Account], last: int) -> dict[str, Any]:
+    kinds = sum((Counter(account.kinds) for account in accounts.values()), Counter())
+    return {"last-seq": last, "kinds": dict(kinds), "gone": sum(sum(account.gone.values()) for account in accounts.values())}
+
+
+def _faults(accounts: dict[str, Account], there: Counter, last: int, outputs: dict[str, dict[str, int]]) -> list[str]:
+    found = [f"port {port or '(none)'}: {fault}" for port, account in accounts.items() for fault in account.faults()]
+    for port in sorted({*accounts, *(port for port, _ in there)}):
+        account = accounts.get(port, Account())
+        counted = Counter(account.gone) + Counter({kind: times for (name, kind), times in there.items() if name == port})
+        if Counter(account.kinds) != counted:
+            found.append(f"port {port or '(none)'}: counted when they were kept {account.kinds}, in the journal and gone {dict(counted)}")
+    total = sum(sum(account.kinds.values()) for account in accounts.values())
+    if total != last:
+        found.append(f"the last record is {last}, but {total} were counted when they were kept")
     for name, one in outputs.items():
         if one["records"] != one["delivered"] + one["refused"] + one["waiting"]:
-            faults.append(f"output {name}: {one['records']} records, but {one['delivered']} delivered, {one['refused']} refused, "
-                          f"{one['waiting']} waiting")
-    return {"records": {"last-seq": told.last, "kept": total, "trimmed": sum(told.trimmed.values()),
-                        "kinds": dict(sum(counted.values(), Counter()))},
-            "ports": {port: structs.asdict(account) for port, account in accounts.items()}, "outputs": outputs, "faults": faults}
+            found.append(f"output {name}: {one['records']} records, but {one['delivered']} delivered, {one['refused']} refused, "
+                         f"{one['waiting']} waiting")
+    return found
 
 
-def _output(output: OutputPlan, told: Any, taken: dict[str, Any]) -> dict[str, int]:
+def _output(output: OutputPlan, accounts: dict[str, Account], after: Counter, taken: dict[str, Any]) -> dict[str, int]:
     wanted = tuple(output.settings.kinds)
-    through = taken.get("delivered", 0)
-    after = sum(times for kind, times in told.after(through).items() if not wanted or kind in wanted)
-    records = sum(times for (_, kind), times in (*told.rows.items(), *told.trimmed.items()) if not wanted or kind in wanted)
-    return {"records": records, "delivered": taken.get("records", 0), "refused": taken.get("refused", 0), "waiting": after}
+
+    def of_interest(kind: str) -> bool:
+        return not wanted or kind in wanted
+
+    records = sum(times for account in accounts.values() for kind, times in account.kinds.items() if of_interest(kind))
+    waiting = sum(times for (_, kind), times in after.items() if of_interest(kind))
+    return {"records": records, "delivered": taken.get("records", 0), "refused": taken.get("refused", 0), "waiting": waiting}
 
 
 def _taken(state: Path, name: str) -> dict[str, Any]:

@@ -6,6 +6,7 @@ Must not know: devices, how outputs deliver.
 """
 
 import threading
+from collections import Counter
 from collections.abc import Callable
 
 import structlog
@@ -75,6 +76,8 @@ class Worker(threading.Thread):
             self.last_seq = self._journal.next_seq - 1
             numbering = Numbering(self._plan.site, self._journal.name, self._journal.next_seq)
             self.cell = Cell(self._plan, numbering, Memory(self._journal.memory()))
+            if self._journal.renewed:
+                self.cell.memory.ledger.settle(self._journal.kinds(), self.last_seq)
             rows = [self.cell.event("started", self._clock.wall_ns()), *self._renewed(), *self._after_a_kill()]
             self.reserve = self._journal.reserve
             self._commit([*rows, *self._make_pipelines(self._plan)])
@@ -257,8 +260,10 @@ class Worker(threading.Thread):
         self._journal_failed = False
         if not all(one.memory_whole for one in self._journal.renewed):
             memory = self.cell.memory.whole() | memory
+        ledger = self.cell.memory.ledger
+        ledger.settle(self._journal.kinds() + Counter((row.port, row.kind) for row in rows), self._journal.next_seq - 1 + len(rows))
         told = self._renewed()
-        self.cell.memory.ledger.count(told)
+        ledger.count(told)
         return [*rows, *told], memory | self.cell.memory.counted(None if self._stopping else self._clock.wall_ns())
 
     def _renewed(self) -> list[Row]:
@@ -278,7 +283,7 @@ class Worker(threading.Thread):
             return
         before_us = self._clock.wall_ns() // 1000 - self._plan.journal.keep * 1000
         try:
-            more = self._journal.trim(self._taken(), before_us) >= 500
+            more = self._journal.trim(self._taken(), before_us, counted=self.cell.memory.trimmed) >= 500
             self.journal_bytes, self.reserve = self._journal.size_bytes(), self._journal.reserve
         except JournalFailed as error:
             log.error("journal-failed", cause=str(error))

@@ -33,13 +33,14 @@ class FaultyFiles(Files):
         self._undo: list[tuple[object, Callable[[], None]]] = list(before._undo) if before else []
 
     def _open(self, path: Path, flags: int) -> int:
+        name = _by_name(path)
         made: list[int] = []
 
         def step() -> None:
             is_new = not path.exists()
             made.append(Files._open(self, path, flags))
             if is_new:
-                self._undo.append((path.parent, lambda: path.unlink(missing_ok=True)))
+                self._undo.append((name.parent, lambda: name.unlink(missing_ok=True)))
         try:
             self._step(step)
         except BaseException:
@@ -61,20 +62,25 @@ class FaultyFiles(Files):
 
     def sync_folder(self, folder: Path) -> None:
         os.close(os.open(folder, os.O_RDONLY))
-        self._step(lambda: self._is_durable(folder))
+        name = Path(os.path.realpath(folder))
+        self._step(lambda: self._is_durable(name))
 
     def _move(self, old: Path, new: Path) -> None:
+        old_name, new_name = _by_name(old), _by_name(new)
+
         def step() -> None:
             before = new.read_bytes() if new.exists() else None
             os.replace(old, new)
-            self._undo.append((new.parent, lambda: _move_back(old, new, before)))
+            self._undo.append((new_name.parent, lambda: _move_back(old_name, new_name, before)))
         self._step(step)
 
     def _unlink(self, path: Path) -> None:
+        name = _by_name(path)
+
         def step() -> None:
             before = path.read_bytes()
             os.unlink(path)
-            self._undo.append((path.parent, lambda: None if path.exists() else path.write_bytes(before)))
+            self._undo.append((name.parent, lambda: None if name.exists() else name.write_bytes(before)))
         self._step(step)
 
     def _step(self, whole: Callable[[], None], half: Callable[[], None] = lambda: None) -> None:
@@ -110,6 +116,11 @@ class FaultyFiles(Files):
 
     def _is_durable(self, what: object) -> None:
         self._undo = [one for one in self._undo if one[0] != what]
+
+
+def _by_name(path: Path) -> Path:
+    """The path as it will be known once the folder is held open no more."""
+    return Path(os.path.realpath(path.parent)) / path.name
 
 
 def _restore(folder: Path, inode: int, content: bytes) -> None:

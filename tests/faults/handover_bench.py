@@ -5,6 +5,7 @@ import hashlib
 import importlib
 import io
 import json
+import secrets
 import threading
 import time
 from decimal import Decimal
@@ -75,7 +76,8 @@ class Bench:
             self.signals.stop.set()
         clock = SystemClock()
         return Delivery("mes", settings.kinds, output, self.reader, self.cursor, Refused(self.state, "mes", files),
-                        Health(self.state, "mes", clock), self.signals, clock, Waits(0.001, 0.001), adopt)
+                        Health(self.state, "mes", clock), self.signals, clock, Waits(0.001, 0.001),
+                        secrets.token_hex(8) if adopt else "")
 
     def run_once(self, files: Files | None = None, adopt: bool = False) -> None:
         """From a start to a stop, or to the death that `files` has in store."""

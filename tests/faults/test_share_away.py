@@ -59,7 +59,7 @@ def before_access(folder: Path, n: int, act: Callable[[], None]) -> Iterator[ite
     seen = itertools.count(1)
 
     def watch(where: str) -> None:
-        if where.startswith(str(folder)) and next(seen) == n:
+        if where.startswith((str(folder), "/proc/self/fd/")) and next(seen) == n:      # by its name, and while it is held open
             _watchers.pop()
             act()
 
@@ -101,8 +101,7 @@ def test_nothing_is_written_where_the_share_went_away_while_lines_were_made(tmp_
     place = delivery._output._place
     delivery._output._place = msgspec.structs.replace(place, rendering=SlowRendering(place.rendering, share.leave))
     delivery.run()
-    assert "is its share away?" in bench.error()
-    assert share.come_back() == []
+    assert share.come_back() == []                     # it went on in the folder that it had begun in
     bench.run_once()
     assert (bench.found(), bench.error()) == ([1, 2, 3], "")
     bench.reader.close()
@@ -117,7 +116,7 @@ def test_a_share_that_goes_away_after_any_step_gets_each_record_once_when_it_is_
             bench.take()
         share, steps = Share(bench), itertools.count(1)
         bench.run_once(FaultyFiles(after_step=lambda: share.leave() if next(steps) == n else None))
-        share.come_back()
+        assert share.come_back() == []
         bench.run_once()
         assert (n, bench.found(), bench.error(), bench.hidden()) == (n, [1, 2, 3], "", [])
         bench.reader.close()
@@ -135,7 +134,7 @@ def test_a_share_that_goes_away_before_any_access_gets_each_record_once_when_it_
         share = Share(bench)
         with before_access(bench.folder, n, share.leave) as seen:
             bench.run_once()
-        share.come_back()
+        assert share.come_back() == []
         bench.run_once()
         assert (n, bench.found(), bench.error(), bench.hidden()) == (n, [1, 2, 3], "", [])
         bench.reader.close()
@@ -154,7 +153,7 @@ def test_a_share_that_goes_away_while_a_pending_batch_is_finished_loses_nothing(
             with before_access(bench.folder, n, share.leave) as seen:
                 bench.run_once()
             was_reached |= next(seen) > n
-            share.come_back()
+            assert share.come_back() == []
             bench.run_once()
             assert (n, bench.found(), bench.error(), bench.hidden()) == (n, [1, 2, 3, 4, 5], "", [])
         if n == 8:
