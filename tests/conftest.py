@@ -14,6 +14,9 @@ from pathlib import Path
 
 import pytest
 
+from collector.config.plan import read_plan
+from collector.service.proof import prove
+
 
 def pytest_addoption(parser):
     parser.addoption("--long", action="store_true", help="run the long forms too")
@@ -108,9 +111,11 @@ class Cell:
             return {}
 
     def stop(self, number: int = signal.SIGTERM, seconds: float = 10.0) -> int:
+        """End the daemon; whatever the test did to it, the ledger balances."""
         self.daemon.send_signal(number)
         code = self.daemon.wait(seconds)
         self.daemon = None
+        assert prove(read_plan(self.config))["faults"] == []
         return code
 
     def records(self, **wanted: str) -> list[dict]:

@@ -6,12 +6,15 @@ from argparse import ArgumentParser, ArgumentTypeError, Namespace
 from collections.abc import Iterator
 from datetime import datetime, timezone
 from pathlib import Path
+from typing import Any
 
 from collector.config.plan import read_plan
 from collector.errors import CollectorError
 from collector.journal import JournalReader, Row
+from collector.logs import plain
 from collector.outputs.csv_file import csv_header, csv_line
 from collector.record import FIELDS, decode
+from collector.service.proof import prove
 
 
 def add_arguments(parser: ArgumentParser) -> None:
@@ -22,12 +25,16 @@ def add_arguments(parser: ArgumentParser) -> None:
     parser.add_argument("--lot", help="only this lot")
     parser.add_argument("--kind", action="append", default=[], help="only this kind of record; may be given again")
     parser.add_argument("--suspect", type=int, metavar="SEQ", help="the readings that the suspect record with this seq puts in doubt")
+    parser.add_argument("--ledger", action="store_true", help="count everything again: what came in, was kept, was handed over; exit 1 if "
+                                                              "anything is missing")
     parser.add_argument("--csv", action="store_true", help="CSV instead of JSON lines")
     parser.add_argument("--json", action="store_true", help="JSON lines (the default)")
 
 
 def run(args: Namespace) -> int:
     plan = read_plan(args.config)
+    if args.ledger:
+        return _ledger(prove(plan), args.json)
     journal = JournalReader.open(plan.state)
     out = sys.stdout.buffer
     if args.csv:
@@ -39,6 +46,23 @@ def run(args: Namespace) -> int:
     out.flush()
     journal.close()
     return 0
+
+
+def _ledger(told: dict[str, Any], as_json: bool) -> int:
+    if as_json:
+        print(json.dumps(told, indent=2))
+        return 1 if told["faults"] else 0
+    records = told["records"]
+    print(f"{records['last-seq']} records were kept, {records['gone']} of them are no longer in the journal: "
+          + ", ".join(f"{kind} {times}" for kind, times in sorted(records["kinds"].items())))
+    for port, one in told["ports"].items():
+        if port:
+            print(plain(f"port {port}: {one['bytes']} bytes = {one['in_frames']} in frames + {one['marks']} marks + {one['discarded']} discarded + "
+                        f"{one['lost']} lost + {one['waiting']} waiting; {one['frames']} frames = {one['read']} read + {one['unread']} unread"))
+    for name, one in told["outputs"].items():
+        print(f"output {name}: {one['records']} records = {one['delivered']} delivered + {one['refused']} refused + {one['waiting']} waiting")
+    print(*(plain(f"NOT BALANCED: {fault}") for fault in told["faults"]), sep="\n", end="\n" if told["faults"] else "")
+    return 1 if told["faults"] else 0
 
 
 def _in_doubt(journal: JournalReader, seq: int) -> Iterator[Row]:

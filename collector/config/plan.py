@@ -245,7 +245,7 @@ def _contexts(loaded: Loaded, root: models.Root, faults: list[Fault]) -> None:
     for name, one in root.context.items():
         path = ("context", name)
         if one.folder is not None:
-            other = folders.setdefault(os.path.realpath(_folder(loaded) / one.folder), name)
+            other = folders.setdefault(os.path.abspath(_folder(loaded) / one.folder), name)
             if other != name:
                 faults.append(loaded.fault((*path, "folder"), f"{one.folder} is the folder of context {other!r} too",
                                            "one source a folder"))

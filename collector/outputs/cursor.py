@@ -41,7 +41,7 @@ class Pending(Struct, frozen=True, kw_only=True, omit_defaults=True):
 
 
 class CursorState(Struct, frozen=True, kw_only=True):
-    """What the cursor file says.
+    """What the cursor file says.  `records`: handed over so far, `refused`: set aside so far and not taken since.
 
     `grown`: length of each growing file as we left it, the latest last.  `resent`: refused records that were handed
     over later, and may be among the refused still.  `adopted`: the last word of a person by which a folder was adopted.
@@ -51,6 +51,8 @@ class CursorState(Struct, frozen=True, kw_only=True):
     version: int = VERSION
     journal: str
     delivered: int = 0
+    records: int = 0
+    refused: int = 0
     pending: Pending | None = None
     sentinel: str = ""
     grown: dict[str, int] = {}
@@ -125,13 +127,15 @@ class Cursor:
         """The pending batch was certainly not handed over, nor a part of it."""
         self._save(pending=None)
 
-    def deliver(self, through: int) -> None:
-        """All up to `through` has been handed over; nothing is pending."""
-        self._save(delivered=through, pending=None, grown=self._grown())
+    def deliver(self, through: int, records: int = 0, refused: int = 0) -> None:
+        """All up to `through` has been handed over: so many records more, and so many refused; nothing is pending."""
+        self._save(delivered=through, records=self._state.records + records, refused=self._state.refused + refused,
+                   pending=None, grown=self._grown())
 
     def deliver_again(self, seq: int) -> None:
         """A record that had been refused has been handed over; nothing is pending."""
-        self._save(resent=(*self._state.resent, seq), pending=None, grown=self._grown())
+        self._save(resent=(*self._state.resent, seq), records=self._state.records + 1, refused=self._state.refused - 1,
+                   pending=None, grown=self._grown())
 
     def forget_resent(self) -> None:
         """Those handed over later are among the refused no more."""

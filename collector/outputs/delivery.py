@@ -189,7 +189,8 @@ class Delivery:
             return
         with self._opened():
             self._write(batch)
-        self._cursor.deliver(batch.through)
+        refused = sum(map(self._refused.has, batch.rows))
+        self._cursor.deliver(batch.through, len(batch.rows) - refused, refused)
 
     @contextmanager
     def _opened(self) -> Iterator[None]:

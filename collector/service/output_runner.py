@@ -2,7 +2,7 @@
 
 Standard input is told, by the daemon:
   first, one line of JSON: `name`, `kind`, `settings` (as configured; times in milliseconds), `site`, `state` (the state
-  folder), `adopt` (true: a person says that the folder is really a new one);
+  folder), `adopt` (a word: a person says that the folder is really a new one; empty: nobody does);
   then a byte, any byte, for each time that records were committed: look at the journal (it looks each second anyway);
   at last its end: deliver what waits, at most 2 s, and exit 0.
 Standard output stays empty, the log goes to standard error.  Exit 74: something that only a person can put right.
@@ -67,7 +67,7 @@ def _deliver(order: dict[str, Any], state: Path, name: str, signals: Signals) ->
         cursor = Cursor.open(state, name, reader.name, reader.last(), files)
         output = module.build(name, order["site"], settings, cursor, files)
         Delivery(name, settings.kinds, output, reader, cursor, Refused(state, name, files), health, signals, clock,
-                 adopt=order.get("adopt", False)).run()
+                 adopt=order.get("adopt", "")).run()
         reader.close()
     except CollectorError as error:
         health.down(str(error), 1)

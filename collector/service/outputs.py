@@ -10,7 +10,9 @@ import os
 import secrets
 import subprocess
 import sys
+import threading
 import time
+from contextlib import suppress
 from pathlib import Path
 
 import structlog
@@ -35,6 +37,7 @@ class OutputProcess:
                        "adopt": secrets.token_hex(8) if adopt else "",      # the same at each start: followed once
                        "settings": plan.settings.model_dump(mode="json", by_alias=True, exclude_unset=True)}
         self._running: subprocess.Popen | None = None
+        self._pipe = threading.Lock()                  # a closed descriptor's number may be another file's already
         self._wait_s, self._start_at_ns = _FIRST_WAIT_S, 0
 
     def look(self) -> None:
@@ -65,14 +68,10 @@ class OutputProcess:
             pass                                       # it has ended already: look() will see to it
 
     def wake(self) -> None:
-        """Tell it that records were committed; a full pipe means that it has been told."""
-        running = self._running
-        if running is None:
-            return
-        try:
-            os.write(running.stdin.fileno(), b".")
-        except (BlockingIOError, BrokenPipeError, ValueError):
-            pass
+        """Tell it that records were committed; a full pipe means that it has been told.  Called by the worker thread."""
+        with self._pipe, suppress(BlockingIOError, BrokenPipeError):
+            if self._running is not None and not self._running.stdin.closed:
+                os.write(self._running.stdin.fileno(), b".")
 
     def let_go(self) -> None:
         """Ask it to deliver what waits and end."""
@@ -94,8 +93,6 @@ class OutputProcess:
         return False
 
     def _close_input(self) -> None:
-        if self._running is not None:
-            try:
+        with self._pipe, suppress(OSError):
+            if self._running is not None:
                 self._running.stdin.close()
-            except OSError:
-                pass

@@ -6,10 +6,11 @@ Must not know: how it is shown.
 
 import json
 import os
-import sys
 import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+import structlog
 
 from collector import __version__
 from collector.clock import Stamps
@@ -23,6 +24,8 @@ from collector.service.tally import OPEN
 
 if TYPE_CHECKING:
     from collector.service.daemon import Daemon
+
+log = structlog.get_logger()
 
 FILE = "status.json"
 STALE_S = 10.0
@@ -43,7 +46,7 @@ def write_status(daemon: "Daemon") -> None:
     try:
         show(daemon.plan.state / FILE, json.dumps(said).encode())
     except OSError as error:
-        print(f"status file: {error.strerror}", file=sys.stderr)
+        log.error("status-not-written", cause=error.strerror)
 
 
 def _shown(tally: dict[str, Any]) -> dict[str, Any]:
@@ -112,7 +115,8 @@ def _needs(whole: dict[str, Any]) -> list[str]:
         if output.get("error"):
             found.append(f"output {name}: {output['error']}")
         if output.get("refused"):
-            found.append(f"output {name} has refused {output['refused']} records; see {name}.refused.jsonl in the state folder")
+            found.append(f"output {name} has refused {output['refused']} records: `collector resend` lists them with the reason, and "
+                         "hands them over again")
     for master in whole.get("masters", []):
         if master["in-force"] and master["state"] != GOOD:
             what = "have it calibrated" if master["state"] == CALIBRATION else "check the column on it"
