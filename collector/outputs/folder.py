@@ -20,7 +20,7 @@ from collector.errors import OutputDown
 from collector.files import Files
 from collector.outputs import Batch
 from collector.outputs.cursor import Cursor
-from collector.record import KINDS
+from collector.outputs.kinds import Kinds
 from collector.settings import Duration, Settings, YesNo, count, wrong
 
 SEALED, GROWING = "sealed", "growing"
@@ -31,7 +31,7 @@ class FolderSettings(Settings):
     """Keys that every output into a folder has.  `every` in milliseconds; None: 10 s sealed, 100 ms growing."""
 
     folder: str
-    kinds: tuple[str, ...] = ()
+    kinds: Kinds = ()
     publish: Literal["sealed", "growing"] = SEALED
     every: Duration | None = None
     records: count(1, 100_000) = 5000
@@ -44,14 +44,6 @@ class FolderSettings(Settings):
         if not (os.path.isabs(value) or value.startswith(("./", "../"))) or "\0" in value:
             raise wrong(f"{value!r} is not a whole path",
                         "write it from the root on, as in /srv/mes/inbox (or from the configuration's folder, as in ../inbox)")
-        return value
-
-    @field_validator("kinds")
-    @classmethod
-    def _known(cls, value: tuple[str, ...]) -> tuple[str, ...]:
-        for kind in value:
-            if kind not in KINDS:
-                raise wrong(f"there is no kind of record {kind!r}", f"kinds are {', '.join(KINDS)}")
         return value
 
     @model_validator(mode="after")

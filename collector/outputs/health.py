@@ -55,9 +55,9 @@ class Health:
 
     @contextmanager
     def answer_awaited(self, within_s: float = _NO_ANSWER_S) -> Iterator[None]:
-        """Where what is done inside takes longer, that is said meanwhile: a share that hangs never comes back."""
+        """Where what is done inside takes longer, that is said meanwhile: what hangs may never come back."""
         began = self._stamps.text(self._clock.wall_ns())
-        words = f"output {self._output}: no answer since {began}; does its share hang?"
+        words = f"output {self._output}: no answer since {began}; does its broker answer, does its share hang?"
         timer = threading.Timer(within_s, self.say, [words])
         timer.daemon = True
         timer.start()

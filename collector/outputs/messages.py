@@ -20,7 +20,7 @@ from pydantic_core import PydanticCustomError
 
 from collector.errors import OutputDown, RecordRefused
 from collector.frames.refused import one_of
-from collector.record import KINDS
+from collector.outputs.kinds import Kinds
 from collector.settings import Duration, Settings, count, wrong
 
 CONTENT_TYPES = {"plain": "application/json", "cloudevents": "application/cloudevents+json"}
@@ -50,7 +50,7 @@ class QueueSettings(Settings):
     has_path: ClassVar[bool] = False
 
     url: str
-    kinds: tuple[str, ...] = ()
+    kinds: Kinds = ()
     user: str = ""
     password_file: str = ""
     ca_file: str = ""
@@ -64,14 +64,6 @@ class QueueSettings(Settings):
     @classmethod
     def _reachable(cls, value: str) -> str:
         read_url(value, cls.schemes, cls.has_path)
-        return value
-
-    @field_validator("kinds")
-    @classmethod
-    def _known(cls, value: tuple[str, ...]) -> tuple[str, ...]:
-        for kind in value:
-            if kind not in KINDS:
-                raise wrong(f"there is no kind of record {kind!r}", f"kinds are {', '.join(KINDS)}")
         return value
 
     @field_validator("password_file", "ca_file", "certificate_file", "key_file")
@@ -132,87 +124,6 @@ def read_url(text: str, schemes: dict[str, tuple[int, bool]], has_path: bool) ->
 def needs_extra(kind: str) -> PydanticCustomError:
     """The fault of an output whose library is not installed."""
     return wrong(f"output kind {kind} needs the extra: pip install 'column-collector[{kind}]'")
-
-
-# --- what is read when a connection is made, so that a file that was put right is taken without a restart
-
-
-def password(output: str, settings: QueueSettings) -> str:
-    """The password, "" where there is none.  Raises OutputDown: its file can't be read, or others can read it."""
-    if not settings.password_file:
-        return ""
-    path = _placed(output, settings.password_file)
-    try:
-        with open(path, "rb") as file:
-            mode, said = os.fstat(file.fileno()).st_mode, file.read(65_536)
-        text = said.decode().rstrip("\r\n")
-    except OSError as error:
-        raise OutputDown(output, f"the password file {path} can't be read: {error.strerror}") from error
-    except UnicodeDecodeError:
-        raise OutputDown(output, f"the password file {path} is not text in UTF-8") from None
-    allowed = 0o040 if _is_bare(settings.password_file) else 0    # systemd shows its access list as the group's right
-    if os.name != "nt" and mode & 0o077 & ~allowed:
-        raise OutputDown(output, f"the password file {path} can be read or changed by others; chmod 600 it")
-    if not text or "\0" in text:
-        raise OutputDown(output, f"the password file {path} holds no password")
-    return text
-
-
-def tls_context(output: str, settings: QueueSettings) -> ssl.SSLContext | None:
-    """The broker's certificate and name are verified, TLS 1.2 or later.  None: no TLS.  Raises OutputDown."""
-    if not settings.address.is_tls:
-        return None
-    ca, certificate, key = (_placed(output, one) if one else None
-                            for one in (settings.ca_file, settings.certificate_file, settings.key_file))
-    try:
-        context = ssl.create_default_context(cafile=ca)
-        context.sslsocket_class = _Closing
-        context.minimum_version = ssl.TLSVersion.TLSv1_2
-        if certificate:
-            context.load_cert_chain(certificate, key, password=lambda: b"")     # never asks a terminal
-    except OSError as error:                           # ssl.SSLError is one
-        cause = f"its ca-file, certificate-file or key-file can't be used: {error.strerror or error}"
-        raise OutputDown(output, cause) from error
-    return context
-
-
-class _Closing(ssl.SSLSocket):
-    """Lets go of its line where the handshake fails; the libraries leave it open."""
-
-    def do_handshake(self, block: bool = False) -> None:
-        try:
-            super().do_handshake(block)
-        except OSError:
-            self.close()
-            raise
-
-
-def unreachable(address: Address, error: Exception) -> str:
-    """What an error while connecting means to the person who must act."""
-    if isinstance(error, ssl.SSLCertVerificationError):
-        return f"the certificate of {address} is not trusted: {error.verify_message}; is ca-file the right one?"
-    if isinstance(error, ssl.SSLError):
-        return f"no TLS with {address}: {error.reason or error}; is that its port for TLS, does it want our certificate?"
-    if isinstance(error, socket.gaierror):
-        return f"the name {address.host} is not known ({error.strerror})"
-    if isinstance(error, ConnectionRefusedError):
-        return f"nothing listens at {address}; is the broker down?"
-    if isinstance(error, TimeoutError):
-        return f"{address} does not answer"
-    return f"{address} can't be reached: {getattr(error, 'strerror', None) or error}"
-
-
-def _is_bare(name: str) -> bool:
-    return not set(name) & {"/", "\\", "\0"} and name not in (".", "..")
-
-
-def _placed(output: str, name: str) -> Path:
-    if not _is_bare(name):
-        return Path(name)
-    folder = os.environ.get("CREDENTIALS_DIRECTORY")
-    if not folder:
-        raise OutputDown(output, f"{name} is a bare name, but $CREDENTIALS_DIRECTORY is not set; write its whole path")
-    return Path(folder) / name
 
 
 # --- topics and routing keys

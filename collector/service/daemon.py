@@ -85,7 +85,7 @@ class Daemon:
         self._look()
         for warning in plan.warnings:
             log.warning("configuration-warning", says=warning)
-        log.info("started", site=plan.site, ports=len(plan.ports), outputs=len(plan.outputs), next_seq=self.worker.last_seq + 1)
+        log.info("started", site=plan.site, ports=len(plan.ports), outputs=len(plan.outputs), next_seq=self.worker.keeper.last_seq + 1)
 
     def _committed(self) -> None:
         for output in list(self._outputs.values()):
@@ -168,7 +168,7 @@ class Daemon:
             raise self.worker.failure
         if self.worker.is_alive():
             raise StoppedByIO("the journal's disk did not answer in time; what was not committed is lost")
-        log.info("stopped", last_seq=self.worker.last_seq)
+        log.info("stopped", last_seq=self.worker.keeper.last_seq)
         return 0
 
 

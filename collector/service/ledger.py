@@ -105,12 +105,12 @@ class Ledger:
             kinds[kind] = kinds.get(kind, 0) + times
             self.touched.add(port)
 
-    def trim(self, gone: Counter[tuple[str, str]]) -> set[str]:
-        """Records are being deleted from the journal; the ports whose accounts that changes."""
+    def after_trim(self, gone: Counter[tuple[str, str]]) -> dict[str, Account]:
+        """The accounts that change when these records are deleted from the journal; nothing is changed here."""
+        found = {port: structs.replace(self.account(port), gone=dict(self.account(port).gone)) for port, _ in gone}
         for (port, kind), times in gone.items():
-            account = self.account(port)
-            account.gone[kind] = account.gone.get(kind, 0) + times
-        return {port for port, _ in gone}
+            found[port].gone[kind] = found[port].gone.get(kind, 0) + times
+        return found
 
     def settle(self, there: Counter[tuple[str, str]], last: int) -> None:
         """A new journal file was begun: `there` is what it holds, `last` the seq used last.  The others are gone; what no

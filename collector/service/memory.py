@@ -34,6 +34,7 @@ class Memory:
         self.ledger = Ledger({port: msgspec.json.decode(text, type=Account) for port, text in _under(ACCOUNT, kept)})
         self.killed_ns = int(kept.get(_RUNNING, "0"))
         self._touched: set[str] = set()
+        self._after_trim: dict[str, Account] = {}
 
     def channel(self, place: str) -> Channel:
         """The masters' channel of this place, made at its first use."""
@@ -72,9 +73,15 @@ class Memory:
         self.ledger.touched.clear()
         return {**found, _RUNNING: None if wall_ns is None else str(wall_ns)}
 
-    def trimmed(self, gone: Counter[tuple[str, str]]) -> dict[str, str | None]:
-        """The accounts after records were deleted, by key."""
-        return {ACCOUNT + port: _text(self.ledger.accounts[port]) for port in self.ledger.trim(gone)}
+    def trimming(self, gone: Counter[tuple[str, str]]) -> dict[str, str | None]:
+        """The accounts as they will be when these records are deleted, by key; `trimmed` says that they were."""
+        self._after_trim = self.ledger.after_trim(gone)
+        return {ACCOUNT + port: _text(account) for port, account in self._after_trim.items()}
+
+    def trimmed(self) -> None:
+        """What `trimming` was told has come to pass."""
+        self.ledger.accounts.update(self._after_trim)
+        self._after_trim = {}
 
     def whole(self) -> dict[str, str]:
         """Everything, by key, for a journal that has lost it."""

@@ -36,8 +36,9 @@ def write_status(daemon: "Daemon") -> None:
     worker = daemon.worker
     said = {
         "version": __version__, "site": daemon.plan.site, "pid": os.getpid(), "started": _text(daemon.started_ns),
-        "at": _text(daemon.clock.wall_ns()), "stopping": daemon.stopping.is_set(), "last-seq": worker.last_seq,
-        "journal": {"full": worker.full, "bytes": worker.journal_bytes, "most": daemon.plan.journal.most, "reserve": worker.reserve},
+        "at": _text(daemon.clock.wall_ns()), "stopping": daemon.stopping.is_set(), "last-seq": worker.keeper.last_seq,
+        "journal": {"full": worker.keeper.full, "bytes": worker.keeper.bytes, "most": daemon.plan.journal.most,
+                    "reserve": worker.keeper.reserve},
         "reload-refused": daemon.reload_refused,
         "ports": {name: _shown(tally.as_dict()) for name, tally in list(worker.tallies.items())},
         "masters": masters_due(worker.cell, daemon.clock.wall_ns()), "context": in_force(worker.cell),

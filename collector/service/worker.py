@@ -1,38 +1,29 @@
 """The worker thread: takes what the ports brought, makes records of it, commits them, wakes the outputs.
 
-Knows: order (items come as they happened), group commit (one transaction for all that waits), what to do when the
-journal is full or its file fails.
-Must not know: devices, how outputs deliver.
+Knows: order (items come as they happened), group commit (one transaction for all that waits), what a change of the
+configuration and a kill leave behind.
+Must not know: devices, how outputs deliver, what may befall the journal's file (keeper).
 """
 
 import threading
-from collections import Counter
 from collections.abc import Callable
-
-import structlog
 
 from collector.clock import Clock
 from collector.config.plan import Plan, PortPlan
-from collector.errors import JournalFailed, JournalFull
 from collector.journal import Journal, Row
 from collector.record import Chunk
 from collector.service.cell import Cell
 from collector.service.handover import HandOver, PortClosed, PortOpened, PortWaiting
-from collector.service.memory import Memory
-from collector.service.numbering import Numbering
+from collector.service.keeper import Keeper
 from collector.service.orders import OrderRead, OrderRefused
 from collector.service.pipeline import Pipeline
 from collector.service.tally import LOST, OPEN, WAITING, Tally
-
-log = structlog.get_logger()
 
 IDLE_S = 0.5
 MOST_ROWS = 4000
 """A transaction is no larger than this by much, so that memory and the write-ahead log stay small."""
 
-_TRIM_EVERY_NS = 60_000_000_000
 _PARTS_EVERY_NS = 1_000_000_000
-_MOST_FILES = 3                                          # journal files that may fail one after the other
 
 
 class NewPlan:
@@ -47,7 +38,7 @@ class Stop:
 
 
 class Worker(threading.Thread):
-    """Owns the journal, the framers and the counts.  Ends after a `Stop`, or with `failure` set."""
+    """Owns the pipelines and, through its keeper, the journal.  Ends after a `Stop`, or with `failure` set."""
 
     def __init__(self, plan: Plan, open_journal: Callable[[], Journal], handover: HandOver, clock: Clock,
                  committed: Callable[[], None], taken: Callable[[], int], in_force: Callable[[str, str], None]):
@@ -56,34 +47,24 @@ class Worker(threading.Thread):
         super().__init__(name="worker", daemon=True)
         self.tallies: dict[str, Tally] = {}
         self.failure: BaseException | None = None
-        self.full = False
-        self.last_seq = 0
-        self.journal_bytes = 0
-        self.reserve = ""
+        self.keeper = Keeper(open_journal, taken, handover.stopped, clock)
         self.moved_ns = clock.steady_ns()
         self.opened = threading.Event()
-        self._plan, self._open_journal, self._handover, self._clock = plan, open_journal, handover, clock
-        self._committed, self._taken, self._in_force = committed, taken, in_force
+        self._plan, self._handover, self._clock = plan, handover, clock
+        self._committed, self._in_force = committed, in_force
         self._orders: list[tuple[str, str]] = []
         self._next_part_ns = 0
-        self._stopping = self._journal_failed = False
+        self._stopping = False
         self._pipelines: dict[str, Pipeline] = {}
-        self._next_trim_ns = clock.steady_ns() + _TRIM_EVERY_NS
 
     def run(self) -> None:
         try:
-            self._journal = self._open_journal()
-            self.last_seq = self._journal.next_seq - 1
-            numbering = Numbering(self._plan.site, self._journal.name, self._journal.next_seq)
-            self.cell = Cell(self._plan, numbering, Memory(self._journal.memory()))
-            if self._journal.renewed:
-                self.cell.memory.ledger.settle(self._journal.kinds(), self.last_seq)
-            rows = [self.cell.event("started", self._clock.wall_ns()), *self._renewed(), *self._after_a_kill()]
-            self.reserve = self._journal.reserve
+            self.cell = self.keeper.open(self._plan)
+            rows = [self.cell.event("started", self._clock.wall_ns()), *self.keeper.told(), *self._after_a_kill()]
             self._commit([*rows, *self._make_pipelines(self._plan)])
             self.opened.set()
             self._work()
-            self._journal.close()
+            self.keeper.close()
         except BaseException as error:
             self.failure = error
         finally:
@@ -106,7 +87,7 @@ class Worker(threading.Thread):
             self._commit(rows)
             if stop:
                 return
-            self._trim()
+            self.keeper.trim(self._plan.journal.keep)
 
     def _take(self, item: object) -> list[Row]:
         if isinstance(item, Chunk):
@@ -220,75 +201,13 @@ class Worker(threading.Thread):
         if rows or memory:
             for name, pipeline in self._pipelines.items():
                 self.cell.memory.ledger.read(name, pipeline.meter)
-            self.cell.memory.ledger.count(rows)
-            self._append(rows, memory | self.cell.memory.counted(None if self._stopping else self._clock.wall_ns()))
+            self.keeper.append(rows, memory, self._stopping)
+            self.moved_ns = self._clock.steady_ns()
+            if rows:
+                self._committed()
         for source, mark in self._orders:
             self._in_force(source, mark)
         self._orders.clear()
-
-    def _append(self, rows: list[Row], memory: dict[str, str | None]) -> None:
-        """Keep them, whatever it takes: room on the disk is waited for, a file that failed is never written again."""
-        tries = failures = 0
-        while True:
-            try:
-                if self._journal_failed:
-                    rows, memory = self._anew(rows, memory)
-                self._journal.append(rows, memory)
-                break
-            except JournalFailed as error:
-                log.error("journal-failed", cause=str(error))
-                failures += 1
-                if failures > _MOST_FILES:                 # no file holds on this disk: a start is the last resort
-                    raise
-                self._journal_failed = True
-            except JournalFull as error:
-                if tries == 0:
-                    log.error("journal-full", cause=str(error))
-                self.full, tries = True, tries + 1
-                self.moved_ns = self._clock.steady_ns()
-                if self._handover.stopped.wait(min(0.1 * tries, 2.0)) and tries > 5:
-                    raise
-        if self.full:
-            log.warning("journal-has-room-again", tries=tries)
-        self.full, self.last_seq = False, self._journal.next_seq - 1
-        if rows:
-            self._committed()
-
-    def _anew(self, rows: list[Row], memory: dict[str, str | None]) -> tuple[list[Row], dict[str, str | None]]:
-        """A new file is in force: the very same rows go into it, and behind them what has happened."""
-        self._journal = self._journal.begin_anew(self._taken())
-        self._journal_failed = False
-        if not all(one.memory_whole for one in self._journal.renewed):
-            memory = self.cell.memory.whole() | memory
-        ledger = self.cell.memory.ledger
-        ledger.settle(self._journal.kinds() + Counter((row.port, row.kind) for row in rows), self._journal.next_seq - 1 + len(rows))
-        told = self._renewed()
-        ledger.count(told)
-        return [*rows, *told], memory | self.cell.memory.counted(None if self._stopping else self._clock.wall_ns())
-
-    def _renewed(self) -> list[Row]:
-        """What has befallen the journal's file, as events: they are kept with the next rows, and then never told again."""
-        rows, now = [], self._clock.wall_ns()
-        for one in self._journal.renewed:
-            rows.append(self.cell.event("journal-renewed", now, cause=one.cause, aside=one.aside, kept=one.kept,
-                                        **{"carries-on": one.carries_on}))
-            if one.lost.count:
-                rows.append(self.cell.event("lost", now, count=one.lost.count, of="records", exact=one.lost.is_exact,
-                                            first=one.lost.first, last=one.lost.last, cause=one.cause))
-        return rows
-
-    def _trim(self) -> None:
-        now = self._clock.steady_ns()
-        if now < self._next_trim_ns:
-            return
-        before_us = self._clock.wall_ns() // 1000 - self._plan.journal.keep * 1000
-        try:
-            more = self._journal.trim(self._taken(), before_us, counted=self.cell.memory.trimmed) >= 500
-            self.journal_bytes, self.reserve = self._journal.size_bytes(), self._journal.reserve
-        except JournalFailed as error:
-            log.error("journal-failed", cause=str(error))
-            more, self._journal_failed = False, True       # the next rows go into a new file
-        self._next_trim_ns = now + (1_000_000_000 if more else _TRIM_EVERY_NS)
 
 
 def _goes_on(old: Pipeline, plan: Plan) -> bool:

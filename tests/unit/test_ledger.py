@@ -8,9 +8,10 @@ import pytest
 
 from collector.config.plan import read_plan
 from collector.frames.framer import Framing, build_framer
-from collector.journal import Row
+from collector.journal import Journal, Row
 from collector.record import Chunk
 from collector.service.ledger import UNKNOWN, Account, Ledger, Meter
+from collector.service.memory import Memory
 from collector.service.proof import prove
 from collector.service.tally import Tally
 
@@ -51,8 +52,8 @@ def test_what_waited_at_a_kill_is_lost_and_the_account_still_balances():
 def test_deleted_records_are_gone_not_missing():
     ledger = Ledger({})
     ledger.count([row(1, "p", "measurement"), row(2, "", "event"), row(3, "p", "measurement")])
-    assert ledger.trim(Counter({("p", "measurement"): 1})) == {"p"}
-    assert ledger.accounts["p"].kinds == {"measurement": 2} and ledger.accounts["p"].gone == {"measurement": 1}
+    after = ledger.after_trim(Counter({("p", "measurement"): 1}))
+    assert after["p"].kinds == {"measurement": 2} and after["p"].gone == {"measurement": 1} and ledger.accounts["p"].gone == {}
 
 
 def test_a_new_file_s_rows_are_there_and_all_others_gone_also_where_the_accounts_were_lost():
@@ -110,3 +111,14 @@ def test_a_batch_that_an_output_skipped_is_found(stopped):
     told = json.loads(path.read_bytes())
     path.write_text(json.dumps({**told, "records": told["records"] - 1}))
     assert [one for one in prove(read_plan(stopped.config))["faults"] if "output line" in one]
+
+
+def test_after_old_records_were_deleted_the_ledger_still_balances(stopped):
+    journal = Journal.open(stopped.folder / "state")
+    memory = Memory(journal.memory())
+    assert journal.trim(4, 1 << 60, counted=memory.trimming) == 4
+    memory.trimmed()
+    assert memory.ledger.accounts["p"].gone and memory.ledger.accounts == Memory(journal.memory()).ledger.accounts
+    journal.close()
+    told = prove(read_plan(stopped.config))
+    assert told["faults"] == [] and told["records"]["gone"] == 4

@@ -1,0 +1,120 @@
+"""Keeping records whatever befalls the journal: a full disk, a file that fails, a file that was found damaged.
+
+Knows: that room is waited for; that a file that failed once is never written again, and the very same rows go into a new
+one; that what has befallen the file is told with the next rows.
+Must not know: how records are made.  Used by the worker thread alone; its figures are read by the one that writes status.
+"""
+
+import threading
+from collections import Counter
+from collections.abc import Callable
+
+import structlog
+
+from collector.clock import Clock
+from collector.config.plan import Plan
+from collector.errors import JournalFailed, JournalFull
+from collector.journal import Journal, Row
+from collector.service.cell import Cell
+from collector.service.memory import Memory
+from collector.service.numbering import Numbering
+
+log = structlog.get_logger()
+
+_TRIM_EVERY_NS, _TRIM_MORE_NS, _TRIMMED_AT_ONCE = 60_000_000_000, 1_000_000_000, 500
+_MOST_FILES = 3                                          # journal files that may fail one after the other
+_LONGEST_WAIT_S, _TRIES_AT_A_STOP = 2.0, 5
+
+
+class Keeper:
+    """The journal's owner.  `full`: it waits for room now; `reserve`, `bytes`: what the journal said last."""
+
+    def __init__(self, open_journal: Callable[[], Journal], taken: Callable[[], int], stopped: threading.Event, clock: Clock):
+        """`taken` gives the seq through which every output has taken all; `stopped` is set when no more will come."""
+        self.full, self.reserve, self.bytes, self.last_seq = False, "", 0, 0
+        self._open, self._taken, self._stopped, self._clock = open_journal, taken, stopped, clock
+        self._has_failed = False
+        self._next_trim_ns = clock.steady_ns() + _TRIM_EVERY_NS
+
+    def open(self, plan: Plan) -> Cell:
+        """Open the journal; what it remembers is the cell's.  Raises StoppedByIO."""
+        self._journal = self._open()
+        self.last_seq, self.reserve = self._journal.next_seq - 1, self._journal.reserve
+        numbering = Numbering(plan.site, self._journal.name, self._journal.next_seq)
+        self._cell = Cell(plan, numbering, Memory(self._journal.memory()))
+        if self._journal.renewed:
+            self._cell.memory.ledger.settle(self._journal.kinds(), self.last_seq)
+        return self._cell
+
+    def close(self) -> None:
+        """Everything was durable before."""
+        self._journal.close()
+
+    def told(self) -> list[Row]:
+        """What has befallen the journal's file, as events: kept with the next rows, they are not told again."""
+        rows, now = [], self._clock.wall_ns()
+        for one in self._journal.renewed:
+            rows.append(self._cell.event("journal-renewed", now, cause=one.cause, aside=one.aside, kept=one.kept,
+                                         **{"carries-on": one.carries_on}))
+            if one.lost.count:
+                rows.append(self._cell.event("lost", now, count=one.lost.count, of="records", exact=one.lost.is_exact,
+                                             first=one.lost.first, last=one.lost.last, cause=one.cause))
+        return rows
+
+    def append(self, rows: list[Row], memory: dict[str, str | None], is_last: bool) -> None:
+        """Keep these rows and what is to be remembered, in one transaction, for as long as it takes: what is not taken
+        meanwhile stays with the kernel and the column.  Raises JournalFailed where no file holds, JournalFull at a stop."""
+        ledger, tries, failures = self._cell.memory.ledger, 0, 0
+        ledger.count(rows)
+        memory = memory | self._counted(is_last)
+        while True:
+            try:
+                if self._has_failed:
+                    told, memory = self._begin_anew(rows, memory)
+                    ledger.count(told)
+                    rows, memory = [*rows, *told], memory | self._counted(is_last)
+                self._journal.append(rows, memory)
+                break
+            except JournalFailed as error:
+                log.error("journal-failed", cause=str(error))
+                self._has_failed, failures = True, failures + 1
+                if failures > _MOST_FILES:                 # a start is the last resort
+                    raise
+            except JournalFull as error:
+                if tries == 0:
+                    log.error("journal-full", cause=str(error))
+                self.full, tries = True, tries + 1
+                if self._stopped.wait(min(0.1 * tries, _LONGEST_WAIT_S)) and tries > _TRIES_AT_A_STOP:
+                    raise
+        if self.full:
+            log.warning("journal-has-room-again", tries=tries)
+        self.full, self.last_seq = False, self._journal.next_seq - 1
+
+    def trim(self, keep_ms: int) -> None:
+        """From time to time: delete what every output has taken and is older than `keep_ms`."""
+        now = self._clock.steady_ns()
+        if now < self._next_trim_ns:
+            return
+        gone, memory = 0, self._cell.memory
+        try:
+            gone = self._journal.trim(self._taken(), self._clock.wall_ns() // 1000 - keep_ms * 1000, _TRIMMED_AT_ONCE, memory.trimming)
+            if gone:
+                memory.trimmed()
+            self.bytes, self.reserve = self._journal.size_bytes(), self._journal.reserve
+        except JournalFailed as error:
+            log.error("journal-failed", cause=str(error))
+            self._has_failed = True                        # the next rows go into a new file
+        self._next_trim_ns = now + (_TRIM_MORE_NS if gone >= _TRIMMED_AT_ONCE else _TRIM_EVERY_NS)
+
+    def _counted(self, is_last: bool) -> dict[str, str | None]:
+        return self._cell.memory.counted(None if is_last else self._clock.wall_ns())
+
+    def _begin_anew(self, rows: list[Row], memory: dict[str, str | None]) -> tuple[list[Row], dict[str, str | None]]:
+        """A new file is in force: what to tell behind the rows, and what is to be remembered with them."""
+        self._journal = self._journal.begin_anew(self._taken())
+        self._has_failed = False
+        if not all(one.memory_whole for one in self._journal.renewed):
+            memory = self._cell.memory.whole() | memory
+        there = self._journal.kinds() + Counter((row.port, row.kind) for row in rows)
+        self._cell.memory.ledger.settle(there, self._journal.next_seq - 1 + len(rows))
+        return self.told(), memory
