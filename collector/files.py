@@ -11,6 +11,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 _FOLDER_SYNC_UNSUPPORTED = {errno.EINVAL, errno.ENOTSUP}
+_SHOWN_BYTES = 8192
 _AS_IT_IS = getattr(os, "O_BINARY", 0) | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_CLOEXEC", 0)
 _MODE = 0o640
 
@@ -121,10 +122,22 @@ class Files:
 
 
 def show(path: Path, data: bytes) -> None:
-    """Replace a file that only tells what goes on (a status): whole, but not synced.  Raises OSError."""
+    """Replace a file that only tells what goes on (a status): whole, but not synced.  Raises OSError.
+
+    On a full disk it is written over in place, in the room that it has: of all times it must tell something then.
+    """
+    data += b" " * (-len(data) % _SHOWN_BYTES)
     beside = path.with_name(f".{path.name}.next")
-    beside.write_bytes(data)
-    os.replace(beside, path)
+    try:
+        beside.write_bytes(data)
+        os.replace(beside, path)
+    except OSError as error:
+        if error.errno not in (errno.ENOSPC, errno.EDQUOT):
+            raise
+        beside.unlink(missing_ok=True)
+        with open(path, "r+b") as file:
+            file.write(data)
+            file.truncate()
 
 
 def lock(path: Path) -> int | None:

@@ -42,7 +42,8 @@ def write_status(daemon: "Daemon") -> None:
         "reload-refused": daemon.reload_refused,
         "ports": {name: _shown(tally.as_dict()) for name, tally in list(worker.tallies.items())},
         "masters": masters_due(worker.cell, daemon.clock.wall_ns()), "context": in_force(worker.cell),
-        "ledger": worker.cell.memory.ledger.as_dict(), "open-parts": len(worker.cell.memory.pieces), "orders": {name: folder.error for name, folder in daemon.orders.items()},
+        "ledger": worker.cell.memory.ledger.as_dict(), "open-parts": len(worker.cell.memory.pieces),
+        "orders": {name: folder.error for name, folder in daemon.orders.items()},
     }
     try:
         show(daemon.plan.state / FILE, json.dumps(said).encode())

@@ -89,3 +89,42 @@ def test_a_journal_that_was_destroyed_is_set_aside_and_a_new_one_begun(cell):
     told = [json.loads(row.body).get("detail", {}).get("event") for row in reader.select(kinds=("event",))]
     reader.close()
     assert told[:2] == ["started", "journal-renewed"] and list((cell.folder / "state").glob("journal.sqlite.failed-*"))
+
+
+@pytest.fixture
+def small_disk(cell):
+    """The state folder on a disk of 3 MB of its own."""
+    state = cell.folder / "state"
+    state.mkdir()
+    made = subprocess.run(["mount", "-t", "tmpfs", "-o", "size=3m", "none", state], capture_output=True, text=True)
+    if made.returncode:
+        pytest.skip(f"no small disk can be mounted here: {made.stderr.strip()}")
+    yield state
+    subprocess.run(["umount", "-l", state], check=True)
+
+
+def test_a_full_disk_is_told_while_the_reserve_is_used_then_waited_for_and_costs_nothing(cell, until, small_disk):
+    cell.configure(CONFIG.replace("reserve: 100 kB", "reserve: 500 kB"))
+    cell.column("p")
+    cell.start()
+    cell.open()
+    sent_one_by_one(cell, range(3))
+    ballast = small_disk / "ballast"
+    with open(ballast, "wb", buffering=0) as file:
+        with pytest.raises(OSError, match="No space"):
+            while True:
+                file.write(b"\0" * 4096)
+    count = 3
+    while not cell.status()["journal"]["full"]:        # each line makes a record: the reserve ends some time
+        cell.columns["p"].send(b"".join(b"12.%04d\r" % (number % 10000) for number in range(count, count + 200)))
+        count += 200
+        assert count < 40_000
+        until(lambda: cell.status()["last-seq"] >= count + 2 or cell.status()["journal"]["full"], "the worker")
+    assert count > 400 and cell.status()["ports"]["p"]["state"] == "open"        # it went on for a while in the reserve
+    said = cell.command("status", str(cell.config), "--json").stdout
+    assert any("full" in one for one in json.loads(said)["needs"])
+    ballast.unlink()
+    until(lambda: len(cell.records(kind="measurement")) == count, f"all {count} records", 60)
+    assert cell.stop() == 0
+    found = cell.records(kind="measurement")
+    assert [one["raw"] for one in found] == [f"12.{number % 10000:04d}" for number in range(count)]
