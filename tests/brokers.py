@@ -131,10 +131,11 @@ class Scripted:
     """A broker that does what no real one does on request: PUBACKs once nothing more comes, with the codes that it is given.
 
     `codes`: reason code by seq; `limits`: properties of its CONNACK.  `batches`: the seqs that were under way together.
+    `ends`: seq by seq, the reason with which it ends the connection at that one.
     """
 
     def __init__(self, codes: dict[int, int], limits: bytes = b""):
-        self.codes, self._limits, self.batches = codes, limits, []
+        self.codes, self._limits, self.batches, self.ends = codes, limits, [], {}
         self._server = socket.create_server(("127.0.0.1", 0))
         self.port = self._server.getsockname()[1]
         self._thread = threading.Thread(target=self._serve, daemon=True)
@@ -168,6 +169,9 @@ class Scripted:
                     wire.sendall(bytes([0x20, 3 + len(self._limits), 0, 0, len(self._limits)]) + self._limits)
                 if packet[0] >> 4 == 3 and packet[0] & 6:
                     held.append(_number_and_seq(packet))
+                    if (seq := held[-1][1]) in self.ends:
+                        wire.sendall(bytes([0xE0, 2, self.ends[seq], 0]))
+                        return
 
     def end(self) -> None:
         self._server.shutdown(socket.SHUT_RDWR)
@@ -206,6 +210,8 @@ class Proxy:
         self.drops_pubacks = False          # the broker has the message, we never hear of it
         self.is_mute = False                # bytes vanish both ways, connections stay: a half-open line
         self.delay_s = 0.0                  # each chunk from the broker comes so much later
+        self.poison = b""                   # where these bytes are on their way to the broker, it hears `poisoned` instead
+        self.poisoned = self.cut
         self.dropped = self.swallowed = 0   # PUBACKs; bytes on their way to the broker while mute
         self._accepting = threading.Thread(target=self._accept, daemon=True)
         self._accepting.start()
@@ -231,6 +237,9 @@ class Proxy:
                 if self.is_mute:
                     self.swallowed += 0 if is_from_broker else len(data)
                     continue
+                if self.poison and self.poison in data:
+                    self.poisoned()
+                    break
                 if is_from_broker:
                     time.sleep(self.delay_s)
                     data, rest = self._without_pubacks(rest + data)

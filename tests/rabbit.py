@@ -22,6 +22,7 @@ import pytest
 
 from collector.journal import Journal
 from collector.outputs.cursor import cursor_path
+from tests.brokers import certificates
 from tests.conftest import wait_for
 from tests.faults.handover_bench import row
 
@@ -29,7 +30,6 @@ _SCRIPTS = sorted(Path("/usr/lib/rabbitmq/lib").glob("rabbitmq_server-*/sbin"))
 logging.getLogger("pika").setLevel(logging.CRITICAL)        # a broker that is asked whether it is up yet is no error
 USER, PASSWORD = "cell-4", "a-secret-of-the-test"
 
-needs_rabbit = pytest.mark.skipif(not _SCRIPTS, reason="rabbitmq-server is not installed")
 
 
 def free_port() -> int:
@@ -135,12 +135,39 @@ class Rabbit:
         os.killpg(self._server.pid, number)
 
 
-class Line:
-    """A line to a broker that can be cut, or fall silent: bytes vanish both ways and the connections stay."""
+_started: dict[str, Rabbit] = {}
 
-    def __init__(self, target: int):
+
+def shared_rabbit(request: pytest.FixtureRequest, folders: pytest.TempPathFactory) -> Rabbit:
+    """The one broker of the whole run: it takes seconds to start.  `tls`: its folder of certificates, and `tls_port`.
+
+    It takes messages of 2000 bytes at most.
+    """
+    if not _SCRIPTS:
+        pytest.skip("rabbitmq-server is not installed")
+    if not _started:
+        tls, tls_port = certificates(folders.mktemp("tls") / "plant", "plant"), free_port()
+        _started["one"] = one = Rabbit(
+            folders.mktemp("rabbit"), "max_message_size = 2000", f"listeners.ssl.1 = 127.0.0.1:{tls_port}",
+            f"ssl_options.cacertfile = {tls}/ca.crt", f"ssl_options.certfile = {tls}/broker.crt",
+            f"ssl_options.keyfile = {tls}/broker.key",
+            "ssl_options.verify = verify_peer", "ssl_options.fail_if_no_peer_cert = true")
+        one.tls, one.tls_port = tls, tls_port
+        request.session.addfinalizer(one.end)
+        one.start()
+    return _started["one"]
+
+
+class Line:
+    """A line to a broker that can be cut, or fall silent: bytes vanish both ways and the connections stay.
+
+    `poison`: bytes at which all is cut, each time; with `is_mortal` nothing listens any more from then on.
+    """
+
+    def __init__(self, target: int, port: int = 0, poison: bytes = b"", is_mortal: bool = False):
         self._target, self._sockets, self._threads, self.is_mute = target, [], [], False
-        self._server = socket.create_server(("127.0.0.1", 0))
+        self._poison, self._is_mortal, self.cuts, self.accepted = poison, is_mortal, 0, 0
+        self._server = socket.create_server(("127.0.0.1", port))
         self.port = self._server.getsockname()[1]
         self._start(self._accept)
 
@@ -152,6 +179,7 @@ class Line:
         with contextlib.suppress(OSError), self._server:
             while True:
                 near, far = self._server.accept()[0], socket.create_connection(("127.0.0.1", self._target))
+                self.accepted += 1
                 self._sockets += [near, far]
                 self._start(self._pump, near, far)
                 self._start(self._pump, far, near)
@@ -160,10 +188,19 @@ class Line:
         """Each closes the socket that it reads, and has the other end too."""
         with contextlib.suppress(OSError), source:
             while data := source.recv(65536):
+                if self._poison and self._poison in data:
+                    self._hang_up()
                 if not self.is_mute:
                     sink.sendall(data)
         with contextlib.suppress(OSError):
             sink.shutdown(socket.SHUT_RDWR)
+
+    def _hang_up(self) -> None:
+        self.cuts += 1
+        if self._is_mortal:
+            self._server.shutdown(socket.SHUT_RDWR)
+            self._threads[0].join()
+        self.cut()
 
     def cut(self) -> None:
         for one in self._sockets:
@@ -171,7 +208,8 @@ class Line:
                 one.shutdown(socket.SHUT_RDWR)
 
     def end(self) -> None:
-        self._server.shutdown(socket.SHUT_RDWR)
+        with contextlib.suppress(OSError):              # it has died already
+            self._server.shutdown(socket.SHUT_RDWR)
         self._threads[0].join()
         self.cut()
         for one in self._threads:

@@ -28,6 +28,8 @@ from collector.measuring.assembly import PartPlan
 from collector.measuring.characteristic import Characteristic
 from collector.measuring.context import FIELDS, Source
 from collector.outputs import OUTPUTS
+from collector.outputs.broker_files import file_faults
+from collector.outputs.messages import QueueSettings
 from collector.ports import LineSettings
 
 
@@ -112,7 +114,7 @@ def build_plan(loaded: Loaded) -> Plan:
 
 
 def folder_faults(loaded: Loaded, plan: Plan) -> list[Fault]:
-    """Folders of outputs and of orders that are not there or can't be written now.
+    """Folders of outputs and of orders that are not there or can't be written now, files of brokers that can't be used.
 
     For `check` only: a share may be away when the daemon starts, and may hang whoever asks.
     """
@@ -127,6 +129,9 @@ def folder_faults(loaded: Loaded, plan: Plan) -> list[Fault]:
         elif not os.access(folder, os.W_OK | os.X_OK):
             faults.append(loaded.fault(path, f"folder {folder} can't be written by this user",
                                        "run this as the collector's user, or give it the right to write there"))
+    for name, output in plan.outputs.items():
+        if isinstance(output.settings, QueueSettings):
+            faults += [loaded.fault(("outputs", name, key), *said) for key, *said in file_faults(name, output.settings)]
     return faults
 
 

@@ -1,28 +1,28 @@
 """What stands on a queue's wire: the settings that every queue output has, topics and routing keys, bodies.
 
-Knows: urls, password files and TLS of a broker; how a record's fields become a topic; plain bodies and CloudEvents.
+Knows: the keys that say where a broker is and who we are to it; how a record's fields become a topic; plain bodies and
+CloudEvents.
 Must not know: any broker library, how messages are sent or confirmed.
 """
 
 import os
 import re
-import socket
-import ssl
 from functools import lru_cache
-from pathlib import Path
 from typing import Any, ClassVar, Literal
-from urllib.parse import urlsplit
+from urllib.parse import unquote, urlsplit
 
 import msgspec
 from msgspec import Raw, Struct
 from pydantic import field_validator, model_validator
 from pydantic_core import PydanticCustomError
 
-from collector.errors import OutputDown, RecordRefused
+from collector.errors import RecordRefused
 from collector.frames.refused import one_of
 from collector.outputs.kinds import Kinds
 from collector.settings import Duration, Settings, count, wrong
 
+_LONGEST_LABEL = 63                     # characters between the dots of a host's name (RFC 1035, 2.3.4)
+_LONGEST_PATH = 255                     # bytes of a virtual host (AMQP 0-9-1: a short string)
 CONTENT_TYPES = {"plain": "application/json", "cloudevents": "application/cloudevents+json"}
 
 # --- settings
@@ -69,7 +69,7 @@ class QueueSettings(Settings):
     @field_validator("password_file", "ca_file", "certificate_file", "key_file")
     @classmethod
     def _found_from_anywhere(cls, value: str) -> str:
-        if value and not os.path.isabs(value) and not _is_bare(value):
+        if value and not os.path.isabs(value) and not is_bare(value):
             raise wrong(f"{value!r} is neither a whole path nor a bare name",
                         "write it from the root on, or only its name where it lies in $CREDENTIALS_DIRECTORY")
         return value
@@ -117,6 +117,10 @@ def read_url(text: str, schemes: dict[str, tuple[int, bool]], has_path: bool) ->
     extra = parts.query or parts.fragment or ("" if has_path else parts.path.strip("/"))
     if not host or port == 0 or extra or not re.fullmatch(r"[A-Za-z0-9._:-]{1,253}", host):
         raise wrong("the url is not a scheme, a host and a port", right)
+    if ":" not in host and not all(0 < len(label) <= _LONGEST_LABEL for label in host.removesuffix(".").split(".")):
+        raise wrong(f"{host!r} can't be the name of a host", f"between its dots stand 1 to {_LONGEST_LABEL} characters")
+    if len(unquote(parts.path[1:]).encode()) > _LONGEST_PATH:
+        raise wrong("the virtual host in the url is too long", f"it has at most {_LONGEST_PATH} bytes")
     default, is_tls = schemes[parts.scheme]
     return Address(host, port or default, is_tls, parts.path[1:])
 
@@ -124,6 +128,11 @@ def read_url(text: str, schemes: dict[str, tuple[int, bool]], has_path: bool) ->
 def needs_extra(kind: str) -> PydanticCustomError:
     """The fault of an output whose library is not installed."""
     return wrong(f"output kind {kind} needs the extra: pip install 'column-collector[{kind}]'")
+
+
+def is_bare(name: str) -> bool:
+    """Only a name, which is looked up in $CREDENTIALS_DIRECTORY."""
+    return not set(name) & {"/", "\\", "\0"} and name not in (".", "..")
 
 
 # --- topics and routing keys

@@ -13,20 +13,16 @@ from pathlib import Path
 import pika
 import pytest
 
+from collector.config.plan import read_plan
+from collector.errors import ConfigError
 from collector.journal import JournalReader
 from collector.outputs.amqp import Settings
-from tests.rabbit import PASSWORD, Rabbit, Sending, first_seen, needs_rabbit, seqs
-
-pytestmark = needs_rabbit
+from tests.rabbit import PASSWORD, Sending, first_seen, seqs, shared_rabbit
 
 
 @pytest.fixture(scope="module")
-def rabbit(tmp_path_factory):
-    one = Rabbit(tmp_path_factory.mktemp("rabbit"), "max_message_size = 2000")
-    try:
-        yield one.start()
-    finally:
-        one.end()
+def rabbit(request, tmp_path_factory):
+    return shared_rabbit(request, tmp_path_factory)
 
 
 @pytest.fixture
@@ -242,17 +238,21 @@ outputs:
 """
 
 
-def check(folder: Path, settings: str, before: str = "") -> tuple[int, str]:
+def check(folder: Path, settings: str) -> str:
+    """The faults that are found in them."""
     (folder / "cell.yaml").write_text(CELL.format(settings=settings))
-    words = ["check", str(folder / "cell.yaml")]
-    code = f"import sys; {before}\nfrom collector.cli import main\nsys.exit(main({words}))"
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
-    return done.returncode, done.stderr
+    with pytest.raises(ConfigError) as found:
+        read_plan(folder / "cell.yaml")
+    return str(found.value)
 
 
 def test_check_says_which_extra_is_missing(tmp_path):
-    code, said = check(tmp_path, "url: amqp://broker, exchange: plant", before="sys.modules['pika'] = None")
-    assert code == 78 and "output kind amqp needs the extra: pip install 'column-collector[amqp]'" in said
+    (tmp_path / "cell.yaml").write_text(CELL.format(settings="url: amqp://broker, exchange: plant"))
+    words = ["check", str(tmp_path / "cell.yaml")]
+    code = f"import sys; sys.modules['pika'] = None\nfrom collector.cli import main\nsys.exit(main({words}))"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
+    assert done.returncode == 78
+    assert "output kind amqp needs the extra: pip install 'column-collector[amqp]'" in done.stderr
 
 
 @pytest.mark.parametrize("settings, words", [
@@ -263,10 +263,12 @@ def test_check_says_which_extra_is_missing(tmp_path):
     ("url: amqp://broker, exchange: plant, routing-key: 'a.#'", "can't stand in"),
     ("url: amqp://broker, exchange: plant, routing-key: 'a..b'", "empty level"),
     ('url: amqp://broker, exchange: "a\\x07"', "can't be the name of an exchange"),
+    (f"url: amqp://broker/{'v' * 256}, exchange: plant", "the virtual host in the url is too long; it has at most 255 bytes"),
+    (f"url: amqp://broker/{'%C3%A9' * 128}, exchange: plant", "the virtual host in the url is too long"),
 ])
 def test_a_fault_of_the_settings_is_said_in_words(tmp_path, settings, words):
-    code, said = check(tmp_path, settings)
-    assert code == 78 and words in said and "secret" not in said
+    said = check(tmp_path, settings)
+    assert words in said and "cell.yaml:6:" in said and "secret" not in said
 
 
 def test_settings_come_out_the_same_when_they_are_handed_to_the_process():

@@ -4,16 +4,20 @@ import importlib
 import json
 import subprocess
 import sys
+import threading
 import time
 
 import pytest
 
-from collector.config.plan import read_plan
-from collector.errors import ConfigError, OutputDown
+from collector.clock import SystemClock
+from collector.config.loader import load
+from collector.config.plan import build_plan, folder_faults, read_plan
+from collector.errors import ConfigError, OutputDown, RecordRefused
 from collector.files import Files
 from collector.journal import Row
-from collector.outputs import OUTPUTS, Batch
-from tests.brokers import Rig, refused
+from collector.outputs import OUTPUTS, Batch, mqtt_link
+from collector.outputs.health import Health
+from tests.brokers import Rig, certificates, refused
 from tests.faults.handover_bench import row
 
 
@@ -83,6 +87,11 @@ def test_a_record_larger_than_the_broker_says_it_takes_is_set_aside_and_never_se
     assert "too large" not in (broker.folder / "log").read_text()
 
 
+def build(port):
+    mqtt = importlib.import_module(OUTPUTS["mqtt"])
+    return mqtt.build("mes", "cell-4", mqtt.Settings(url=f"mqtt://127.0.0.1:{port}"), None, None)
+
+
 def test_a_record_that_ends_the_connection_each_time_is_found_and_set_aside(rig):
     # this broker answers with a reason (0x95) that a PUBACK may not have: the library takes it for garbage and hangs up
     broker = rig.broker("message_size_limit 500")
@@ -90,19 +99,74 @@ def test_a_record_that_ends_the_connection_each_time_is_found_and_set_aside(rig)
     bench = rig.bench(broker.port, [row(seq, raw="x" * 700 if seq in (2, 5) else "") for seq in range(1, 8)])
     bench.run_until_delivered(Files())
     assert set(subscriber.wait(5)) == {1, 3, 4, 6, 7}
-    assert refused(bench) == [(seq, "the connection ends each time it is sent, and others are taken") for seq in (2, 5)]
+    assert refused(bench) == [(seq, ENDS) for seq in (2, 5)]
     assert bench.cursor.delivered == 7
 
 
-def test_a_record_that_ends_the_connection_each_time_is_kept_where_no_other_is_taken(rig):
+ENDS = "5 times the connection ended right behind it, and stood again at once"
+
+
+def test_a_record_that_ends_the_connection_each_time_is_set_aside_where_it_is_alone_too_and_not_before_the_fifth(rig):
     broker = rig.broker("message_size_limit 500")
-    output = importlib.import_module(OUTPUTS["mqtt"])
-    output = output.build("mes", "cell-4", output.Settings(url=f"mqtt://127.0.0.1:{broker.port}"), None, None)
-    for _ in range(8):
+    output = build(broker.port)
+    batch = Batch(1, 1, 1, (row(1, raw="x" * 700),))
+    for _ in range(4):
         output.open()
         with pytest.raises(OutputDown):
-            output.write(Batch(1, 1, 1, (row(1, raw="x" * 700),)))
+            output.write(batch)
         output.close()
+    output.open()
+    with pytest.raises(RecordRefused, match=ENDS):
+        output.write(batch)
+    output.write(Batch(2, 2, 2, (row(2),)))           # the connection stands, nothing has to come again
+    output.close()
+
+
+def test_a_try_that_fails_otherwise_begins_the_count_anew(rig):
+    broker = rig.broker("message_size_limit 500")
+    output = build(broker.port)
+    batch = Batch(1, 1, 1, (row(1, raw="x" * 700),))
+    for _ in range(3):
+        for _ in range(4):
+            output.open()
+            with pytest.raises(OutputDown, match="is gone"):
+                output.write(batch)
+            output.close()
+        broker.kill()
+        with pytest.raises(OutputDown, match="nothing listens"):
+            output.open()
+        broker.start()
+    output.close()
+
+
+@pytest.mark.parametrize(("code", "is_for_the_record"), [(0x8B, False), (0x8E, False), (0x97, False), (0x95, True), (0x82, True)])
+def test_a_connection_that_the_broker_ends_for_another_reason_is_held_against_no_record(rig, code, is_for_the_record):
+    broker = rig.scripted({})
+    broker.ends[1] = code
+    output = build(broker.port)
+    for n in range(1, 9):
+        output.open()
+        with pytest.raises(RecordRefused if is_for_the_record and n == 5 else OutputDown):
+            output.write(Batch(1, 1, 1, (row(1),)))
+        output.close()
+        if is_for_the_record and n == 5:
+            return
+    broker.ends.clear()
+    output.open()
+    output.write(Batch(1, 1, 1, (row(1),)))
+    output.close()
+
+
+def test_a_record_whose_topic_is_denied_alone_waits_for_as_long_as_it_takes(rig):
+    broker = rig.scripted({1: 0x87})
+    output = build(broker.port)
+    output.open()
+    for _ in range(8):
+        with pytest.raises(OutputDown, match="is denied; may this user write to it?"):
+            output.write(Batch(1, 1, 1, (row(1),)))
+    broker.codes.clear()
+    output.write(Batch(1, 1, 1, (row(1),)))
+    output.close()
 
 
 def test_a_packet_of_just_the_size_that_the_broker_takes_goes_through(rig):
@@ -259,9 +323,8 @@ os.kill(os.getpid(), signal.SIGKILL)
 
 def test_an_idle_connection_is_kept_alive(rig, monkeypatch):
     broker = rig.broker()
-    mqtt = importlib.import_module(OUTPUTS["mqtt"])
-    monkeypatch.setattr(mqtt, "_KEEPALIVE_S", 1)
-    output = mqtt.build("mes", "cell-4", mqtt.Settings(url=f"mqtt://127.0.0.1:{broker.port}"), None, None)
+    monkeypatch.setattr(mqtt_link, "_KEEPALIVE_S", 1)
+    output = build(broker.port)
     output.open()
     deadline = time.monotonic() + 10
     while (broker.folder / "log").read_text().count("PINGREQ from cell-4-mes") < 3 and time.monotonic() < deadline:
@@ -269,6 +332,51 @@ def test_an_idle_connection_is_kept_alive(rig, monkeypatch):
     log = (broker.folder / "log").read_text()
     assert log.count("PINGREQ from cell-4-mes") >= 3 and "timeout" not in log
     output.close()
+
+
+def test_a_connection_that_is_lost_while_there_is_nothing_to_send_is_made_again_and_says_online(rig, until):
+    broker = rig.broker()
+    watcher, subscriber = rig.subscriber(broker, "collector/#"), rig.subscriber(broker)
+    proxy = rig.proxy(broker)
+    output = build(proxy.port)
+    output.open()
+    output.write(Batch(1, 1, 1, (row(1),)))
+    threads = threading.active_count()
+    proxy.cut()
+    until(lambda: len(watcher.messages) == 3, "three states")
+    assert states(watcher) == ["online", "offline", "online"]
+    until(lambda: threading.active_count() <= threads, "no thread more")
+    output.write(Batch(2, 2, 2, (row(2),)))
+    proxy.cut()
+    output.write(Batch(3, 3, 3, (row(3),)))           # before it is made again
+    output.close()
+    assert subscriber.wait(3) == [1, 2, 3]
+
+
+def test_a_broker_that_is_away_while_there_is_nothing_to_send_is_tried_again_and_closing_takes_no_more_than_a_moment(
+        rig, until, monkeypatch):
+    monkeypatch.setattr(mqtt_link, "_AGAIN_S", 0.2)
+    monkeypatch.setattr(mqtt_link, "_KEEPALIVE_S", 2)
+    broker = rig.broker()
+    output = build(broker.port)
+    output.open()
+    broker.kill()
+    until(lambda: "nothing listens" in output._link.end, "it was tried")
+    broker.start()
+    until(lambda: output._link.end == "", "it stands again")
+    broker.freeze()
+    began = time.monotonic()
+    output.close()
+    broker.thaw()
+    assert time.monotonic() - began < 1.5
+
+
+def test_an_answer_that_does_not_come_is_told_in_words_that_fit_a_broker(tmp_path, until):
+    (tmp_path / "outputs").mkdir()
+    health = Health(tmp_path, "mes", SystemClock())
+    said = tmp_path / "outputs" / "mes.status.json"
+    with health.answer_awaited(0.01):
+        until(lambda: said.exists() and "does its broker answer" in json.loads(said.read_bytes())["error"], "it is told")
 
 
 # --- settings
@@ -300,6 +408,53 @@ def check(tmp_path, settings):
     ("url: 'mqtt://broker', password: x", "unknown key 'password'"), ("topic: a", "required key 'url' is missing")])
 def test_what_can_be_configured(tmp_path, settings, says):
     assert says in check(tmp_path, settings)
+
+
+def faults_of(tmp_path, **settings):
+    """(what `check` finds at the files, with the key that it points at)."""
+    lines = "".join(f"    {key}: {value}\n" for key, value in settings.items())
+    path = tmp_path / "cell.yaml"
+    path.write_text(CELL.partition("outputs:")[0] + f"outputs:\n  mes:\n    kind: mqtt\n{lines}")
+    loaded = load(path)
+    found = folder_faults(loaded, build_plan(loaded))
+    return [(path.read_text().splitlines()[one.line - 1].strip().partition(":")[0], one.what) for one in found]
+
+
+def test_check_looks_at_the_files_of_a_broker(tmp_path, monkeypatch):
+    ours, theirs = certificates(tmp_path / "ours", "plant-authority"), certificates(tmp_path / "theirs", "a-stranger")
+    for one in (ours / "client.key", theirs / "client.key"):
+        one.chmod(0o600)
+    secret = tmp_path / "secret"
+    secret.write_text("swordfish\n")
+    secret.chmod(0o600)
+    good = {"url": "mqtts://broker", "user": "cell-4", "password-file": secret, "ca-file": ours / "ca.crt",
+            "certificate-file": ours / "client.crt", "key-file": ours / "client.key"}
+    assert faults_of(tmp_path, **good) == []
+    for key in ("password-file", "ca-file", "certificate-file", "key-file"):
+        assert faults_of(tmp_path, **good | {key: tmp_path / "none"}) == [(key, f"{key} {tmp_path}/none does not exist")]
+        assert faults_of(tmp_path, **good | {key: tmp_path}) == [(key, f"{key} {tmp_path} is not a file")]
+    (key, what), = faults_of(tmp_path, **good | {"key-file": theirs / "client.key"})
+    assert key == "key-file" and what.endswith("the key does not fit the certificate")
+    assert [key for key, _ in faults_of(tmp_path, **good | {"ca-file": secret, "certificate-file": secret})] == ["ca-file", "key-file"]
+    secret.chmod(0o640)
+    (ours / "client.key").chmod(0o604)
+    found = faults_of(tmp_path, **good)
+    assert [key for key, _ in found] == ["password-file", "key-file"] and all("others" in what for _, what in found)
+    assert "swordfish" not in str(found)
+    monkeypatch.delenv("CREDENTIALS_DIRECTORY", raising=False)
+    named = {"url": "mqtt://broker", "user": "cell-4", "password-file": "broker-password"}
+    assert faults_of(tmp_path, **named) == []          # only the service can know
+    monkeypatch.setenv("CREDENTIALS_DIRECTORY", str(tmp_path))
+    assert [key for key, _ in faults_of(tmp_path, **named)] == ["password-file"]
+
+
+def test_check_ends_with_1_and_says_where(tmp_path):
+    (tmp_path / "cell.yaml").write_text(CELL.replace("SETTINGS", "url: 'mqtt://broker', user: a, password-file: /not/there"))
+    words = [sys.executable, "-m", "collector", "check", str(tmp_path / "cell.yaml")]
+    done = subprocess.run(words, capture_output=True, text=True, timeout=60)
+    column = CELL.replace("SETTINGS", "url: 'mqtt://broker', user: a, password-file: /not/there").splitlines()[4].index("/not") + 1
+    assert done.returncode == 1
+    assert f"cell.yaml:5:{column}: password-file /not/there does not exist" in done.stderr
 
 
 def test_settings_come_out_the_same_when_they_are_handed_to_the_process(tmp_path):

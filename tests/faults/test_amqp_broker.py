@@ -1,5 +1,6 @@
 """The output kind `amqp` while its real broker dies, freezes, blocks, is cut off, or is not there."""
 
+import json
 import signal
 import time
 from pathlib import Path
@@ -7,31 +8,12 @@ from pathlib import Path
 import pytest
 
 from tests.brokers import certificates
-from tests.rabbit import PASSWORD, USER, Line, Rabbit, Sending, first_seen, free_port, needs_rabbit, seqs
-
-pytestmark = needs_rabbit
+from tests.rabbit import PASSWORD, USER, Line, Rabbit, Sending, first_seen, free_port, seqs, shared_rabbit
 
 
 @pytest.fixture(scope="module")
-def tls(tmp_path_factory):
-    return certificates(tmp_path_factory.mktemp("tls") / "plant", "plant")
-
-
-@pytest.fixture(scope="module")
-def tls_port():
-    return free_port()
-
-
-@pytest.fixture(scope="module")
-def rabbit(tmp_path_factory, tls, tls_port):
-    one = Rabbit(tmp_path_factory.mktemp("rabbit"), f"listeners.ssl.1 = 127.0.0.1:{tls_port}",
-                 f"ssl_options.cacertfile = {tls}/ca.crt", f"ssl_options.certfile = {tls}/broker.crt",
-                 f"ssl_options.keyfile = {tls}/broker.key",
-                 "ssl_options.verify = verify_peer", "ssl_options.fail_if_no_peer_cert = true")
-    try:
-        yield one.start()
-    finally:
-        one.end()
+def rabbit(request, tmp_path_factory):
+    return shared_rabbit(request, tmp_path_factory)
 
 
 @pytest.fixture
@@ -187,17 +169,107 @@ def test_a_broker_that_went_and_came_while_there_was_nothing_to_deliver_is_no_fa
 
 
 def test_a_broker_that_is_not_there_yet_is_waited_for(rabbit, sending):
-    rabbit.kill()
+    port = free_port()
+    sending.settings["url"] = f"amqp://127.0.0.1:{port}"
     sending.add(10)
     sending.start()
-    sending.wait_error("nothing listens at 127.0.0.1")
-    rabbit.start()
-    sending.wait_delivered()
+    sending.wait_error(f"nothing listens at 127.0.0.1:{port}")
+    line = Line(rabbit.port, port)
+    try:
+        sending.wait_delivered()
+    finally:
+        line.end()
     assert assert_nothing_is_lost(rabbit, sending) == list(range(1, 11))
 
 
-def test_tls_with_a_certificate_of_ours(rabbit, sending, tls, tls_port):
-    sending.settings |= {"url": f"amqps://127.0.0.1:{tls_port}", "ca-file": f"{tls}/ca.crt",
+def refused(sending: Sending) -> list[tuple[int, str]]:
+    path = sending.state / "outputs" / "mes.refused.jsonl"
+    return [(one["seq"], one["why"]) for one in map(json.loads, path.read_text().splitlines())] if path.exists() else []
+
+
+@pytest.mark.parametrize("before, behind", [(0, 0), (3, 3)])
+def test_a_record_that_ends_the_connection_each_time_is_set_aside(rabbit, sending, before, behind):
+    line = Line(rabbit.port, poison=b"poisonous")
+    sending.settings["url"] = f"amqp://127.0.0.1:{line.port}"
+    sending.add(before)
+    sending.add(1, lot="poisonous")
+    sending.add(behind)
+    try:
+        sending.start()
+        sending.wait_delivered()
+        assert sending.stop() == 0
+    finally:
+        line.end()
+    assert refused(sending) == [(before + 1, "5 times the connection ended right behind it, and stood again at once")]
+    others = [*range(1, before + 1), *range(before + 2, sending.last + 1)]
+    assert first_seen(seqs(rabbit.take(name_of(sending)))) == others
+
+
+def test_a_broker_that_dies_again_and_again_while_one_record_waits_refuses_nothing(rabbit, sending):
+    port = free_port()
+    sending.settings["url"] = f"amqp://127.0.0.1:{port}"
+    sending.add(1, lot="poisonous")
+    sending.start()
+    for _ in range(7):
+        line = Line(rabbit.port, port, poison=b"poisonous", is_mortal=True)
+        sending._wait(lambda: line.cuts and "nothing listens" in sending.error(), "it has died", 20)
+        line.end()
+        assert refused(sending) == []
+    line = Line(rabbit.port, port)
+    try:
+        sending.wait_delivered()
+    finally:
+        line.end()
+    assert assert_nothing_is_lost(rabbit, sending) == [1] and refused(sending) == []
+
+
+def test_a_connection_that_is_lost_while_there_is_nothing_to_deliver_is_made_again(rabbit, sending, until):
+    line = Line(rabbit.port)
+    try:
+        sending.settings["url"] = f"amqp://127.0.0.1:{line.port}"
+        sending.add(1)
+        sending.start()
+        sending.wait_delivered()
+        for times in (2, 3):
+            line.cut()
+            until(lambda: line.accepted == times, "it has come again")
+        sending.add(5)
+        sending.wait_delivered()
+        assert line.accepted == 3 and "output-down" not in sending.log.read_text()
+        line.cut()
+        sending.add(5)                            # before it is made again
+        sending.wait_delivered()
+        assert sending.stop() == 0
+    finally:
+        line.end()
+    assert_nothing_is_lost(rabbit, sending)
+
+
+def test_a_key_that_is_denied_alone_waits_and_one_beside_others_is_set_aside(rabbit, sending):
+    name = name_of(sending)
+    rabbit.control("set_topic_permissions", USER, name, "measurement", ".*")
+    try:
+        sending.add(1, kind="event")
+        sending.start()
+        sending.wait_error("refused for user")
+        assert (sending.delivered(), refused(sending)) == (0, [])
+        rabbit.control("clear_topic_permissions", USER)
+        sending.wait_delivered()
+        rabbit.control("set_topic_permissions", USER, name, "measurement", ".*")
+        assert sending.stop() == 0
+        sending.add(1, kind="event")
+        sending.add(3)
+        sending.start()
+        sending.wait_delivered()
+        assert [seq for seq, _ in refused(sending)] == [2]
+    finally:
+        rabbit.control("clear_topic_permissions", USER)
+    assert seqs(rabbit.take(name)) == [1, 3, 4, 5]
+
+
+def test_tls_with_a_certificate_of_ours(rabbit, sending):
+    tls = rabbit.tls
+    sending.settings |= {"url": f"amqps://127.0.0.1:{rabbit.tls_port}", "ca-file": f"{tls}/ca.crt",
                          "certificate-file": f"{tls}/client.crt", "key-file": f"{tls}/client.key"}
     sending.add(200)
     sending.start()
@@ -205,9 +277,9 @@ def test_tls_with_a_certificate_of_ours(rabbit, sending, tls, tls_port):
     assert assert_nothing_is_lost(rabbit, sending) == list(range(1, 201))
 
 
-def test_a_broker_of_another_authority_is_not_trusted(tmp_path, rabbit, sending, tls_port):
+def test_a_broker_of_another_authority_is_not_trusted(tmp_path, rabbit, sending):
     other = certificates(tmp_path / "other", "other")
-    sending.settings |= {"url": f"amqps://127.0.0.1:{tls_port}", "ca-file": f"{other}/ca.crt"}
+    sending.settings |= {"url": f"amqps://127.0.0.1:{rabbit.tls_port}", "ca-file": f"{other}/ca.crt"}
     sending.add(1)
     sending.start()
     sending.wait_error("is not trusted")

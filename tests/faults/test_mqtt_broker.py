@@ -103,6 +103,36 @@ def test_a_broker_killed_in_mid_stream_costs_nothing(rig, kills):
     assert refused(bench) == []
 
 
+def test_a_broker_killed_again_and_again_while_one_record_waits_refuses_nothing(rig):
+    broker = rig.broker()
+    proxy = rig.proxy(broker)
+    bench = rig.bench(proxy.port, rows(1))
+    subscriber = rig.subscriber(broker)
+    is_up, died = threading.Event(), threading.Event()
+
+    def die():
+        is_up.wait(10)                # a start that is under way is not spoilt
+        is_up.clear()
+        broker.kill()
+        proxy.cut()
+        died.set()
+
+    proxy.poison, proxy.poisoned = b'{"seq":1,', die
+
+    def meanwhile():
+        for _ in range(8):
+            is_up.set()
+            assert died.wait(10)
+            died.clear()
+            hear(bench, "127.0.0.1")
+            broker.start()
+        proxy.poison = b""
+        is_up.set()
+
+    deliver(bench, meanwhile)
+    assert refused(bench) == [] and subscriber.wait(1)[-1] == 1
+
+
 @pytest.mark.parametrize("cuts", [5, pytest.param(100, marks=pytest.mark.long)])
 def test_a_line_cut_in_mid_stream_costs_nothing(rig, cuts):
     broker = rig.broker()
@@ -330,7 +360,7 @@ def test_the_daemon_delivers_over_a_broker_that_was_killed_and_stops_in_time_wit
     broker.kill()
     column.send(b"".join(b"12.%04d\r\n" % n for n in range(100, 200)))
     said = cell.folder / "state" / "outputs" / "mes.status.json"
-    wait_for(lambda: json.loads(said.read_bytes())["error"], "the output says that it is down")
+    wait_for(lambda: said.exists() and json.loads(said.read_bytes())["error"], "the output says that it is down")
     broker.start()
     subscriber.wait(200)
     values = [json.loads(message.payload)["value"] for message in subscriber.messages]

@@ -10,7 +10,7 @@ FLOORS = [("record", "clock", "errors", "files", "settings", "logs"), ("frames",
           ("config",), ("service", "simulator"), ("cli", "commands", "__main__")]
 FLOOR = {room: level for level, rooms in enumerate(FLOORS) for room in rooms}
 DOORS = {"serial": {"ports/serial_port.py", "ports/rfc2217.py", "ports/devices.py"}, "sqlite3": {"journal"}, "re2": {"frames"},
-         "crccheck": {"frames"}, "yaml": {"config"}, "pika": {"outputs/amqp.py"}, "paho": {"outputs/mqtt.py"}}
+         "crccheck": {"frames"}, "yaml": {"config"}, "pika": {"outputs/amqp_link.py"}, "paho": {"outputs/mqtt_link.py"}}
 MODULES = sorted(path for path in ROOT.rglob("*.py"))
 
 

@@ -12,8 +12,8 @@ from pydantic import ValidationError
 
 from collector.errors import OutputDown, RecordRefused
 from collector.journal import Row
-from collector.outputs.messages import (PLACEHOLDERS, Heading, QueueSettings, Template, Wire, password, read_url, safe, tls_context,
-                                        unreachable)
+from collector.outputs.broker_files import password, tls_context, unreachable
+from collector.outputs.messages import PLACEHOLDERS, Heading, QueueSettings, Template, Wire, read_url, safe
 from tests.faults.handover_bench import row
 
 
@@ -48,7 +48,16 @@ def test_a_virtual_host_is_the_urls_path_where_the_kind_of_queue_has_one():
     assert "not a scheme, a host and a port" in faults(url="mqtt://broker.plant/cell")
 
 
+def test_a_name_or_virtual_host_that_is_too_long_is_found_and_the_longest_is_taken():
+    assert Settings.model_validate({"url": f"mqtt://{'a' * 63}.plant."}).address.host == f"{'a' * 63}.plant."
+    assert "between its dots stand 1 to 63 characters" in faults(url=f"mqtt://{'a' * 64}.plant")
+    Routed.model_validate({"url": f"amqp://broker/{'v' * 253}%2F%2F"})
+    assert "has at most 255 bytes" in faults(Routed, url=f"amqp://broker/{'v' * 256}")
+    assert "has at most 255 bytes" in faults(Routed, url=f"amqp://broker/{'%C3%A9' * 128}")
+
+
 @pytest.mark.parametrize("url", ["", "broker.plant", "mqtt:/broker", "mqtt://", "http://broker", "mqtt://broker:0", "mqtt://broker:99999",
+                                 f"mqtt://{'a' * 64}.plant", "mqtt://broker..plant", "mqtt://.plant", f"mqtt://{'a.' * 130}plant",
                                  "mqtt://bro ker", "mqtt://broker?x=1", "mqtt://broker#x", "mqtt://[::1", "mqtt://br\0ker"])
 def test_what_is_no_url_of_a_broker_is_refused(url):
     faults(url=url)
