@@ -6,7 +6,8 @@ Must not know: what is logged.
 
 import logging
 import sys
-from typing import Any
+from contextlib import suppress
+from typing import Any, TextIO
 
 import structlog
 
@@ -19,9 +20,24 @@ def configure() -> None:
     structlog.configure(
         processors=[structlog.processors.add_log_level, structlog.processors.TimeStamper(fmt="iso", utc=True), *before, last],
         wrapper_class=structlog.make_filtering_bound_logger(logging.INFO),
-        logger_factory=structlog.PrintLoggerFactory(sys.stderr),
+        logger_factory=structlog.PrintLoggerFactory(_Unfailing(sys.stderr)),
         cache_logger_on_first_use=True,
     )
+
+
+class _Unfailing:
+    """A log that can't be written (its disk is full, its reader is gone) stops nobody's work."""
+
+    def __init__(self, stream: TextIO):
+        self._stream = stream
+
+    def write(self, text: str) -> None:
+        with suppress(OSError):
+            self._stream.write(text)
+
+    def flush(self) -> None:
+        with suppress(OSError):
+            self._stream.flush()
 
 
 def _printable(logger: Any, method: str, event: dict) -> dict:

@@ -24,7 +24,7 @@ from collector.settings import wrong
 
 _SHORT_STRING = 255                                 # bytes: the most that a name or a key of AMQP 0-9-1 may have
 _STRIKES, _BEHIND_S = 5, 2.0
-_FOR_A_MESSAGE = {0, 501, 502, 503, 505, 541}       # what a message can have ended a connection with: no word, a frame's fault
+_FOR_A_MESSAGE = {0, 501, 502, 503, 505, 541}       # what a message can have ended it with: no word, a frame's fault
 
 
 class Settings(QueueSettings):
@@ -72,6 +72,7 @@ class AmqpOutput:
         self._taken: set[int] = set()               # seqs of the batch at hand that are confirmed
         self._denied: set[int] = set()              # those that the broker denies; they go last
         self._alone = False                         # one message at a time, to see which one ends the connection
+        self._is_again = False                      # the last try has lost its connection too
         self._suspect, self._strikes, self._sent_at = 0, 0, 0.0
         self._forget_link()
 
@@ -86,7 +87,8 @@ class AmqpOutput:
         self.close()
         try:
             self._link = Link(self._name, self._site, self._settings, self._settings.exchange)
-            said = self._hear(time.monotonic() + self._settings.timeout_s, f"the broker {self._settings.address} does not answer")
+            deadline = time.monotonic() + self._settings.timeout_s
+            said = self._hear(deadline, f"the broker {self._settings.address} does not answer")
             if isinstance(said, Ended):
                 raise self._down(said.why)
         except OutputDown:
@@ -103,7 +105,8 @@ class AmqpOutput:
         """Every record is confirmed and in a queue.  Raises OutputDown, RecordRefused."""
         seqs = {row.seq for row in batch.rows}
         self._taken, self._denied = self._taken & seqs, self._denied & seqs
-        rows = sorted((row for row in batch.rows if row.seq not in self._taken), key=lambda row: row.seq in self._denied)
+        rows = [row for row in batch.rows if row.seq not in self._taken]
+        rows.sort(key=lambda row: row.seq in self._denied)
         unsent = deque((self._wire.message(row), row.at_us // 1_000_000) for row in rows)
         if not unsent:
             return
@@ -111,7 +114,7 @@ class AmqpOutput:
             self.open()
         self._see_through(unsent)
         self._link.release()
-        self._alone, self._strikes = False, 0
+        self._alone, self._is_again, self._strikes = False, False, 0
 
     def close(self) -> None:
         """Let go of the broker, within a second; never raises."""
@@ -169,7 +172,8 @@ class AmqpOutput:
         waits: most likely the user's rights are missing altogether, and a person at the broker puts that right.
         """
         flying, down = list(self._flying.values()), self._down(said.why)
-        was_alone, self._alone = len(flying) == 1, True
+        was_alone, self._alone = len(flying) == 1, self._is_again or said.code in (PRECONDITION_FAILED, ACCESS_REFUSED)
+        self._is_again = True
         if was_alone and said.code == PRECONDITION_FAILED:
             self._refuse(flying[0], said.why)
         if was_alone and said.code == ACCESS_REFUSED:

@@ -1,7 +1,7 @@
 """One AMQP 0-9-1 connection with one channel, in a thread of its own; the only importer of pika.
 
-Heartbeats go on while there is nothing to deliver, and who delivers can give up on it, since what the library says comes
-out of a queue that is waited on with a deadline.
+Heartbeats go on while there is nothing to deliver, and who delivers can give up on it, since what the library says
+comes out of a queue that is waited on with a deadline.
 Knows: pika, what the reason of an end means to a person.
 Must not know: batches, when a record counts as delivered or is refused, the journal.
 """

@@ -98,7 +98,8 @@ def file_faults(output: str, settings: QueueSettings) -> list[tuple[str, str, st
 
     A bare name can't be looked at where $CREDENTIALS_DIRECTORY is not set: only the service has it.
     """
-    named = {key: getattr(settings, key.replace("-", "_")) for key in ("password-file", "ca-file", "certificate-file", "key-file")}
+    named = {"password-file": settings.password_file, "ca-file": settings.ca_file,
+             "certificate-file": settings.certificate_file, "key-file": settings.key_file}
     placed = {key: _placed(output, name) for key, name in named.items()
               if name and not (is_bare(name) and "CREDENTIALS_DIRECTORY" not in os.environ)}
     found = [(key, *fault) for key, path in placed.items() if (fault := _unreadable(key, path))]
@@ -116,7 +117,7 @@ def _unreadable(key: str, path: Path) -> tuple[str, str] | None:
     if not path.is_file():
         return f"{key} {path} {'is not a file' if path.exists() else 'does not exist'}", "write the whole path of the file"
     if not os.access(path, os.R_OK):
-        return f"{key} {path} can't be read by this user", "run this as the collector's user, or give it the right to read it"
+        return f"{key} {path} can't be read by this user", "run this as the collector's user, or let it read the file"
     return None
 
 
@@ -127,16 +128,18 @@ def _tls_faults(placed: dict[str, Path]) -> list[tuple[str, str, str]]:
         try:
             context.load_verify_locations(ca)
         except OSError as error:
-            found.append(("ca-file", f"ca-file {ca} can't be used: {_reason(error)}", "give the authority's certificate in PEM"))
+            found.append(("ca-file", f"ca-file {ca} can't be used: {_reason(error)}", "give the certificate in PEM"))
     if certificate:
         secret = "key-file" if key else "certificate-file"
         if os.name != "nt" and placed[secret].stat().st_mode & 0o027:
-            found.append((secret, f"{secret} {placed[secret]} holds a key that others can read or change", "chmod 600 it"))
+            what = f"{secret} {placed[secret]} holds a key that others can read or change"
+            found.append((secret, what, "chmod 600 it"))
         try:
             context.load_cert_chain(certificate, key, password=lambda: b"")
         except OSError as error:
             what = f"{certificate} and {key} can't be used together" if key else f"{certificate} can't be used"
-            found.append((secret, f"{what}: {_reason(error)}", "give certificate and key in PEM, the key without a passphrase"))
+            right = "give certificate and key in PEM, the key without a passphrase"
+            found.append((secret, f"{what}: {_reason(error)}", right))
     return found
 
 

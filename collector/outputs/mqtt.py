@@ -20,8 +20,9 @@ from collector.files import Files
 from collector.outputs import Batch, mqtt_link
 from collector.outputs.cursor import Cursor
 from collector.outputs.messages import Heading, Message, QueueSettings, Template, Wire, needs_extra
-from collector.outputs.mqtt_link import REFUSED_FROM, Birth, Link
-from collector.settings import Name
+from collector.outputs.mqtt_link import Birth, Link
+from collector.outputs.mqtt_packet import REFUSED_FROM
+from collector.settings import Name, count
 
 log = structlog.get_logger()
 
@@ -36,13 +37,19 @@ _WAITS = {_DENIED: "is denied; may this user write to it?", _UNHEARD: "has no su
 
 
 class Settings(QueueSettings):
-    """`outputs.NAME` with `kind: mqtt`.  `without-subscriber: hold`: a message that nobody gets is no delivery."""
+    """`outputs.NAME` with `kind: mqtt`.  `without-subscriber: hold`: a message that nobody gets is no delivery.
+
+    The default `window` is where a larger one saves no more of a record's cost (the cursor is saved once a window).  Its
+    price: when the broker does not take one record now, up to `window` - 1 later ones are under way already, and are
+    before it at the consumer; the same after a record that is refused and sent again by a person.
+    """
 
     schemes = {"mqtt": (1883, False), "mqtts": (8883, True)}
 
     topic: str = "plant/{site}/{port}/{channel}/{kind}"
     state_topic: str = "collector/{site}/{output}/state"
     client_id: Name | None = None
+    window: count(1, 1000) = 500
     without_subscriber: Literal["warn", "hold"] = "warn"
 
     @field_validator("topic", "state_topic")
@@ -93,7 +100,7 @@ class MqttOutput:
         """Every record of the batch has its PUBACK.  Raises OutputDown, RecordRefused."""
         self._taken = {seq for seq in self._taken if seq >= batch.first}
         with self._link.held():
-            if self._link.end:                    # while there was nothing to send
+            if self._link.is_lost():              # while there was nothing to send
                 self._reach(self._link.renew)
             waiting = deque(self._fitting(row) for row in batch.rows if row.seq not in self._taken)
             sent: dict[int, Message] = {}

@@ -84,9 +84,10 @@ class Refused:
 
     def asked(self) -> list[int]:
         """The refused records that a person has asked for and that were not tried since, in order."""
-        for path in self._path.parent.glob(f"{self._output}.resend-*.json"):
-            if path not in self._requests:
-                self._requests[path] = self._taken_up(path)
+        with suppress(OSError):                            # the folder can't be read now: asked again in a moment
+            for path in self._path.parent.glob(f"{self._output}.resend-*.json"):
+                if path not in self._requests:
+                    self._requests[path] = self._taken_up(path)
         return sorted(set().union(*self._requests.values()))
 
     def lines(self, seqs: list[int]) -> dict[int, Line]:

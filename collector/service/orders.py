@@ -10,6 +10,7 @@ mark, then calls `in_force`; only then is the file moved to `taken/`.  Where it 
 next sends the same mark again, and the worker, who knows it, calls `in_force` at once.
 """
 
+import codecs
 import json
 import os
 import re
@@ -120,8 +121,8 @@ def _pairs(data: bytes) -> tuple[tuple[str, Any], ...]:
     if not data.strip():
         raise NotWhole("it is empty")
     try:
-        found = json.loads(data.decode("utf-8-sig"), object_pairs_hook=tuple, parse_int=_Number, parse_float=_Number,
-                           parse_constant=_Number)
+        found = json.loads(data.removeprefix(codecs.BOM_UTF8).decode(), object_pairs_hook=tuple, parse_int=_Number,
+                           parse_float=_Number, parse_constant=_Number)
     except UnicodeDecodeError as error:
         raise NotWhole(f"it is not UTF-8 text (byte {error.start + 1})") from error
     except json.JSONDecodeError as error:

@@ -1,0 +1,112 @@
+"""SIGKILL at the n-th call of each kind of a whole collector and of each of its processes, and again while it recovers.
+
+Each kill is followed by the next life, which is under the next kill: so each start is a recovery.  After each life all
+that `Session.judge` knows must be so; at the end all that was kept is in both outputs.
+"""
+
+import random
+import shutil
+import time
+from collections import Counter
+from concurrent.futures import ProcessPoolExecutor
+from itertools import zip_longest
+from multiprocessing import get_context
+from pathlib import Path
+
+import pytest
+
+from tests.faults.whole_session import TARGETS, Point, Session, points, was_killed
+
+pytestmark = pytest.mark.skipif(shutil.which("strace") is None, reason="takes strace")
+
+SEED, AT_ONCE, LIVES = 20261, 3, 12
+
+
+def struck(folder: Path, seed: int, lives: list[tuple[Point, ...]]) -> tuple[list[Point], str]:
+    """One session, killed at these points in each life: which were hit, and what went wrong, or `""`."""
+    session, hit, points = Session(folder, seed), [], ()
+    try:
+        for points in lives:
+            traces = [session.kill_at(point) for point in points]
+            session.live(session.deliver if len(points) > 1 else None)
+            hit += [point for point, trace in zip(points, traces) if was_killed(trace)]
+        points = ()
+        session.finish()
+    except Exception as error:
+        return hit, (f"seed {seed}, life {len(session.lives)}, at {points}, in {folder}: "
+                     f"{type(error).__name__} {str(error)[:1500]}")
+    finally:
+        session.end()
+    return hit, ""
+
+
+def strike(folder: Path, lives: list[tuple[Point, ...]]) -> tuple[list[Point], list[str]]:
+    """All of them, in sessions of so many lives each, some sessions at a time."""
+    parts = [lives[at:at + LIVES] for at in range(0, len(lives), LIVES)]
+    with ProcessPoolExecutor(AT_ONCE, get_context("fork")) as pool:      # a thread's fork would hold another's locks
+        found = list(pool.map(struck, *zip(*((folder / f"s{at}", SEED + at, part) for at, part in enumerate(parts)))))
+    return [point for hit, _ in found for point in hit], [said for _, said in found if said]
+
+
+def told(kills: list[Point], hit: list[Point], began: float) -> str:
+    by_target = ", ".join(f"{name} {count}" for name, count in sorted(Counter(point.target for point in hit).items()))
+    return (f"{len(kills)} kills aimed at, {len(hit)} hit ({by_target}), "
+            f"{time.monotonic() - began:.0f} s, seed {SEED}")
+
+
+def spread(found: list[Point], most: int, dice: random.Random) -> list[Point]:
+    """Some of each target and call, as evenly as may be."""
+    groups: dict[tuple[str, str], list[Point]] = {}
+    for point in dice.sample(found, len(found)):
+        groups.setdefault((point.target, point.call), []).append(point)
+    mixed = [point for row in zip_longest(*groups.values()) for point in row if point is not None]
+    chosen = mixed[:most]
+    dice.shuffle(chosen)
+    return chosen
+
+
+def test_killed_at_some_calls_it_loses_nothing_it_promised(tmp_path):
+    began, dice = time.monotonic(), random.Random(SEED)
+    found = points(tmp_path / "clean")
+    kills = spread(found, 60, dice)
+    hit, broken = strike(tmp_path, [(point,) for point in kills])
+    print(f"{len(found)} calls in a clean life; {told(kills, hit, began)}")
+    assert broken == []
+    assert len(hit) > 0.6 * len(kills) and {point.target for point in hit} == {*TARGETS}
+
+
+@pytest.mark.long
+def test_killed_at_every_call_it_loses_nothing_it_promised(tmp_path):
+    """What was not hit at first (as much happens in a life as the line's pace makes happen) is tried twice more."""
+    began = time.monotonic()
+    found = points(tmp_path / "clean")
+    missed, hits = found, []
+    for again in range(3):
+        (tmp_path / str(again)).mkdir()
+        lives = [(point,) for point in random.Random(SEED).sample(missed, len(missed))]
+        hit, broken = strike(tmp_path / str(again), lives)
+        assert broken == []
+        hits += hit
+        missed = [point for point in found if point not in hits]
+    print(f"{len(found)} calls in a clean life; {told(found, hits, began)}; never hit: {missed}")
+    assert len(missed) < 0.02 * len(found)
+
+
+@pytest.mark.long
+def test_killed_again_while_it_recovers_it_loses_nothing_it_promised(tmp_path):
+    """Pairs: a kill anywhere, then one among the first calls of what is begun next: of a child
+    in the same life, else in the next life.
+    """
+    began, dice = time.monotonic(), random.Random(SEED)
+    found = points(tmp_path / "clean")
+    early = {target: [point for point in found if point.target == target and point.at <= 12] for target in TARGETS}
+    lives: list[tuple[Point, ...]] = []
+    for _ in range(120):
+        first = dice.choice(found)
+        if first.target in ("worker", "main"):
+            lives += [(first,), (dice.choice(early[dice.choice([*TARGETS])]),)]
+        else:
+            lives.append((first, dice.choice(early[first.target])))
+    hit, broken = strike(tmp_path, lives)
+    print(f"pairs: {told([point for points in lives for point in points], hit, began)}")
+    assert broken == []
