@@ -50,15 +50,23 @@ def lines(status: dict[str, Any]) -> list[str]:
             rows.append((name, port["state"], channel, value, f"{last.get('verdict', '')} {last.get('side', '')}".strip(),
                          *(str(last.get(key, 0)) for key in ("readings", "passed", "failed")), unread, port["device"]))
     found += _table(rows)
-    found += _context(status.get("context", {})) + _masters(status.get("masters", []))
-    rows = [("output", "delivered through", "waiting", "last delivery", "last error")]
+    found += ["", *_table(_ledger(status.get("ledger", {})))] + _context(status.get("context", {})) + _masters(status.get("masters", []))
+    rows = [("output", "delivered through", "waiting", "refused", "last delivery", "last error")]
     for name, output in status["outputs"].items():
-        rows.append((name, str(output["delivered"]), str(output["waiting"]), str(output.get("last-delivery") or ""),
+        rows.append((name, str(output["delivered"]), str(output["waiting"]), str(output.get("refused", 0)),
+                     str(output.get("last-delivery") or ""),
                      str(output.get("error") or "")))
     found += ["", *_table(rows)]
     if status["needs"]:
         found += ["", "Needs a person:", *(f"  {plain(one)}" for one in status["needs"])]
     return found
+
+
+def _ledger(ledger: dict[str, dict[str, Any]]) -> list[tuple[str, ...]]:
+    counts = ("bytes", "in_frames", "marks", "discarded", "lost", "waiting", "frames", "read", "unread")
+    rows = [("since the journal was made", *(name.replace("_", " ") for name in counts), "records")]
+    return rows + [(name or "(of no port)", *(str(one[count]) if name else "" for count in counts), str(sum(one["kinds"].values())))
+                   for name, one in sorted(ledger.items())]
 
 
 def _context(context: dict[str, dict[str, str]]) -> list[str]:

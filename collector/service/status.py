@@ -20,6 +20,7 @@ from collector.files import show
 from collector.journal import JournalReader, set_aside
 from collector.measuring.masters import CALIBRATION
 from collector.service.due import GOOD, in_force, masters_due
+from collector.service.ledger import Account
 from collector.service.tally import OPEN
 
 if TYPE_CHECKING:
@@ -124,6 +125,9 @@ def _needs(whole: dict[str, Any]) -> list[str]:
             what = "have it calibrated" if master["state"] == CALIBRATION else "check the column on it"
             found.append(f"master {master['master']} of {master['channel']} ({master['part']}, {master['characteristic']}): "
                          f"{master['state']}; {what}")
+    for name, account in whole.get("ledger", {}).items():
+        found += [f"the ledger of {f'port {name}' if name else 'what is of no port'} does not balance: {fault}"
+                  for fault in Account(**account).faults()]
     for name, error in whole.get("orders", {}).items():
         if error:
             found.append(f"orders {name}: {error}")
