@@ -150,8 +150,8 @@ def _reference_faults(loaded: Loaded) -> list[Fault]:
         wanted = port.get("format") if isinstance(port, dict) else None
         if isinstance(wanted, str) and wanted not in formats:
             faults.append(loaded.fault(("ports", name, "format"), f"there is no format {wanted!r}", nearest(wanted, list(formats))))
-    for part, characteristics in _section(loaded, "parts").items():
-        for name, one in characteristics.items() if isinstance(characteristics, dict) else ():
+    for part, ones in _section(loaded, "parts").items():
+        for name, one in ones.items() if isinstance(ones, dict) else ():
             channel = one.get("channel") if isinstance(one, dict) else None
             if isinstance(channel, str) and channel.partition("/")[0] not in ports:
                 wanted = channel.partition("/")[0]

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from collector.journal import Row
 from collector.measuring.normalise import Measured
-from collector.measuring.streams import OVER_RANGE, SETTLED, Found, Interrupted, Outcome, RemovedEarly, Stream
+from collector.measuring.streams import OVER_RANGE, SETTLED, Found, Interrupted, Outcome, Stream
 from collector.measuring.units import EXACT, FINEST, round_to
 from collector.record import Frame, Reading, escape
 from collector.service.aim import Aim

@@ -12,7 +12,6 @@ from collector.clock import Clock
 from collector.config.plan import Plan, PortPlan
 from collector.journal import Journal, Row
 from collector.record import Chunk
-from collector.service.cell import Cell
 from collector.service.handover import HandOver, PortClosed, PortOpened, PortWaiting
 from collector.service.keeper import Keeper
 from collector.service.orders import OrderRead, OrderRefused
