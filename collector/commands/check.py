@@ -7,9 +7,11 @@ from pathlib import Path
 
 from collector.config.explain import explain
 from collector.config.loader import load
-from collector.config.plan import build_plan, folder_faults
+from collector.config.machine import device_faults, device_warnings, folder_faults
+from collector.config.plan import build_plan
 from collector.config.schema import configuration_schema
 from collector.outputs import OUTPUTS
+from collector.ports.devices import list_devices
 
 
 def add_arguments(parser: ArgumentParser) -> None:
@@ -29,9 +31,10 @@ def run(args: Namespace) -> int:
     plan = build_plan(loaded)
     said = explain(plan)
     print(json.dumps(said, indent=2) if args.json else "\n".join(said["words"]))
-    for warning in plan.warnings:
+    devices = list_devices()
+    for warning in (*plan.warnings, *device_warnings(plan, devices)):
         print(f"warning: {warning}", file=sys.stderr)
-    folders = folder_faults(loaded, plan)
-    for fault in folders:
+    faults = folder_faults(loaded, plan) + device_faults(loaded, plan, devices)
+    for fault in faults:
         print(fault, file=sys.stderr)
-    return 1 if folders else 0
+    return 1 if faults else 0

@@ -5,7 +5,7 @@ from argparse import ArgumentParser, Namespace
 
 import msgspec
 
-from collector.ports.devices import list_devices
+from collector.ports.devices import Device, list_devices
 
 
 def add_arguments(parser: ArgumentParser) -> None:
@@ -13,15 +13,37 @@ def add_arguments(parser: ArgumentParser) -> None:
 
 
 def run(args: Namespace) -> int:
-    devices = [msgspec.to_builtins(device) for device in list_devices()]
+    devices = list_devices()
     if args.json:
-        print(json.dumps(devices, indent=2))
+        print(json.dumps([msgspec.to_builtins(device) for device in devices], indent=2))
         return 0
     if not devices:
         print("No serial device on this machine. Plug the adapter in; then: dmesg | tail")
     for device in devices:
-        print(f"{device['device']}\n  write in the configuration: {device['stable']}")
-        for key, value in device.items():
-            if key not in ("device", "stable") and value:
-                print(f"  {key.replace('_', ' ')}: {value}")
+        print("\n".join(_lines(device)))
     return 0
+
+
+def _lines(device: Device) -> list[str]:
+    """One device, for a technician."""
+    found = [device.device, f"  write in the configuration: {device.stable}", f"  {_staying(device)}"]
+    for words, text in (("adapter", f"{device.manufacturer} {device.description}".strip()), ("serial number", device.serial_number),
+                        ("driver", device.driver), ("by id", device.by_id), ("by path", device.by_path),
+                        ("open in", ", ".join(device.holders))):
+        if text:
+            found.append(f"  {words}: {text}")
+    if device.by_id_is_shared:
+        found.append("  its name by id is another adapter's too: never write that one")
+    if device.autosuspend:
+        found.append("  the system may put it to sleep (autosuspend), and it is mute then: see the udev rule in systemd/")
+    return found
+
+
+def _staying(device: Device) -> str:
+    if not device.survives_replug:
+        return "this name goes to whichever adapter is found first; nothing better is known here (is udev running?)"
+    if device.stable == device.by_path:
+        return "the name goes with the socket that it is plugged into: always use the same one"
+    if device.stable == device.by_id:
+        return "the name goes with the adapter, whichever socket it is plugged into"
+    return "built in: the name stays"

@@ -70,7 +70,7 @@ def trial(plan: Plan, captures: dict[str, Path], said: dict[str, str]) -> Iterat
     cell = Cell(plan, Numbering(plan.site, "TRY00000", 1), Memory({}))
     pipelines = {name: Pipeline(port, cell, Tally(port.line.device)) for name, port in plan.ports.items()}
     for pipeline in pipelines.values():
-        pipeline.circuits.runs.opened(0)
+        pipeline.opened(False, 0)
     yield from cell.put(BY_HAND, said, START_NS)
     reads = sorted((round((index if seconds is None else seconds) * 1_000_000_000), port, index, data)
                    for port, capture in captures.items() for index, (seconds, data) in enumerate(read_capture(capture)))

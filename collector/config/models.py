@@ -79,6 +79,17 @@ class Request(Settings):
     every: Duration
     timeout: Duration | None = None
 
+    @property
+    def timeout_ms(self) -> int:
+        """How long an answer may take: until the next request where nothing is said, a second at most."""
+        return self.timeout or min(self.every, 1000)
+
+    @model_validator(mode="after")
+    def _answer_before_the_next(self) -> "Request":
+        if self.timeout is not None and not 0 < self.timeout <= self.every:
+            raise wrong("timeout is zero, or longer than every", "an answer is waited for until the next request at most")
+        return self
+
     @field_validator("every")
     @classmethod
     def _not_zero(cls, value: int) -> int:
@@ -96,6 +107,7 @@ class Port(Settings):
     character: CharacterText = Field(default_factory=lambda: Character(8, "N", "1"),
                                      json_schema_extra={"default": "8N1"})
     flow: Literal["none", "rts-cts", "xon-xoff", "dsr-dtr"] = "none"
+    parity_check: Literal["adapter", "collector"] = "adapter"
     dtr: YesNo | None = None
     rts: YesNo | None = None
     end: Wire | None = None
@@ -126,6 +138,9 @@ class Port(Settings):
             raise wrong("start needs end", "add the mark that ends a frame, as in end: \"\\x03\"")
         if self.length is not None and self.length > self.longest:
             raise wrong(f"length {self.length} is above longest ({self.longest})", "raise longest")
+        if self.parity_check == "collector" and (self.character.bits != 7 or self.character.parity == "N"):
+            raise wrong(f"parity-check: collector is for seven bits with parity, not for {self.character}",
+                        "write character: 7E1, or leave it out")
         if self.gap == 0:
             raise wrong("gap is zero", "write the quiet time between two frames, as in 20 ms")
         return self

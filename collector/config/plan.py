@@ -28,8 +28,6 @@ from collector.measuring.assembly import PartPlan
 from collector.measuring.characteristic import Characteristic
 from collector.measuring.context import FIELDS, Source
 from collector.outputs import OUTPUTS
-from collector.outputs.broker_files import file_faults
-from collector.outputs.messages import QueueSettings
 from collector.ports import LineSettings
 
 
@@ -111,28 +109,6 @@ def build_plan(loaded: Loaded) -> Plan:
     return Plan(site=root.site, state=_state(loaded, root), journal=root.journal, ports=ports, outputs=outputs,
                 parts=_parts(found), sources=_sources(root), scanners=scanners, folders=folders,
                 warnings=(*_warnings(root), *characteristic_warnings(root, found)))
-
-
-def folder_faults(loaded: Loaded, plan: Plan) -> list[Fault]:
-    """Folders of outputs and of orders that are not there or can't be written now, files of brokers that can't be used.
-
-    For `check` only: a share may be away when the daemon starts, and may hang whoever asks.
-    """
-    named = {("outputs", name, "folder"): Path(output.settings.folder)
-             for name, output in plan.outputs.items() if hasattr(output.settings, "folder")}
-    named |= {("context", name, "folder"): folder for name, folder in plan.folders.items()}
-    faults = []
-    for path, folder in named.items():
-        if not folder.is_dir():
-            what = "is not a folder" if folder.exists() else "does not exist"
-            faults.append(loaded.fault(path, f"folder {folder} {what}", "make it, or mount the share"))
-        elif not os.access(folder, os.W_OK | os.X_OK):
-            faults.append(loaded.fault(path, f"folder {folder} can't be written by this user",
-                                       "run this as the collector's user, or give it the right to write there"))
-    for name, output in plan.outputs.items():
-        if isinstance(output.settings, QueueSettings):
-            faults += [loaded.fault(("outputs", name, key), *said) for key, *said in file_faults(name, output.settings)]
-    return faults
 
 
 # --- between the sections: read from the tree, so that they are found even where a value is wrong
@@ -307,7 +283,7 @@ def _port(name: str, port: models.Port, form: models.Format, parser: Parser, fou
             channels.setdefault(inner, {})[one.part] = one
     device = str(Path(os.path.abspath(beside / port.device))) if port.device[0] == "." else port.device
     line = LineSettings(device=device, baud=port.baud, bits=port.character.bits, parity=port.character.parity,
-                        stop=port.character.stop, flow=port.flow, dtr=port.dtr, rts=port.rts,
+                        stop=port.character.stop, flow=port.flow, own_parity=port.parity_check == "collector", dtr=port.dtr, rts=port.rts,
                         marks=port.length is None)      # a mark would count as bytes of a fixed length
     return PortPlan(name=name, line=line, framing=framing(port), parser=parser, encoding=port.encoding,
                     is_deviation=form.reads == "deviation", channels=channels, request=port.request, silent_ms=port.silent)

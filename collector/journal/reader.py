@@ -148,10 +148,18 @@ def _connected(path: Path) -> tuple[sqlite3.Connection, tuple[int, int]]:
                 raise StoppedByIO(f"there is no journal in {path.parent}")
             return _opened(path), file
         except (CollectorError, FileNotFoundError):
-            is_settled = not list(path.parent.glob(f"{path.name}.next-*")) and _identity(path) == file
-            if is_settled or time.monotonic() >= end:
+            if not _is_being_replaced(path, file) or time.monotonic() >= end:
                 raise
         time.sleep(0.01)
+
+
+def _is_being_replaced(path: Path, file: tuple[int, int] | None) -> bool:
+    """Whether another file is, or was since `file` was seen, made to stand in its place; no where nothing can be seen."""
+    try:
+        beside = os.listdir(path.parent)
+    except OSError:
+        return False
+    return any(name.startswith(f"{path.name}.next-") for name in beside) or _identity(path) != file
 
 
 def _opened(path: Path) -> sqlite3.Connection:

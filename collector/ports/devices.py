@@ -7,6 +7,7 @@ Must not know: how a device is opened; no device is opened or touched here.
 socket it is plugged into.  Cheap adapters have no serial number, or all the same one: they share a single by-id name.
 """
 
+import os
 from collections import Counter
 from pathlib import Path
 
@@ -14,7 +15,12 @@ from msgspec import Struct
 
 
 class Device(Struct, frozen=True, kw_only=True):
-    """One serial device; a text that the system does not know is empty.  `stable`: what to write in a configuration."""
+    """One serial device; a text that the system does not know is empty.
+
+    `stable`: what to write in a configuration; `survives_replug`: whether that goes with the adapter or its socket;
+    `by_id_is_shared`: another adapter here goes by the same name, so that it is nobody's; `holders`: who has it open
+    (of other users' programs only root is told); `autosuspend`: the system may put the adapter to sleep.
+    """
 
     device: str
     by_id: str = ""
@@ -24,6 +30,10 @@ class Device(Struct, frozen=True, kw_only=True):
     serial_number: str = ""
     driver: str = ""
     stable: str = ""
+    survives_replug: bool = False
+    by_id_is_shared: bool = False
+    holders: tuple[str, ...] = ()
+    autosuspend: bool = False
 
 
 def list_devices(root: Path = Path("/")) -> list[Device]:
@@ -34,20 +44,66 @@ def list_devices(root: Path = Path("/")) -> list[Device]:
     by_id, by_path = _links(root, "by-id"), _links(root, "by-path")
     devices = []
     for place in found:
-        unique = _serial_number(place) != "" and how_many[sameness[place]] == 1
-        devices.append(_device(place, by_id.get(place.name, ""), by_path.get(place.name, ""), unique))
+        devices.append(_device(place, by_id.get(place.name, ""), by_path.get(place.name, ""), how_many[sameness[place]]))
     return devices
 
 
-def _device(place: Path, by_id: str, by_path: str, unique: bool) -> Device:
+def _device(place: Path, by_id: str, by_path: str, alike: int) -> Device:
     usb = _usb(place)
     device = f"/dev/{place.name}"
     driver = _driver(place)
+    stable = by_id if by_id and alike == 1 and _serial_number(place) else by_path or device
     return Device(
         device=device, by_id=by_id, by_path=by_path, description=_text(usb, "product") or driver,
         manufacturer=_text(usb, "manufacturer"), serial_number=_serial_number(place), driver=driver,
-        stable=by_id if by_id and unique else by_path or device,
+        stable=stable, survives_replug=usb is None or stable != device, by_id_is_shared=bool(by_id) and alike > 1,
+        holders=tuple(f"{program} (process {pid})" for pid, program in holders(device)),
+        autosuspend=_text(usb, "power/control") == "auto",
     )
+
+
+def find(name: str, devices: list[Device]) -> Device | None:
+    """The device that a name of a configuration leads to now."""
+    real = os.path.realpath(name)
+    return next((one for one in devices if name in (one.device, one.by_id, one.by_path) or one.device == real), None)
+
+
+def adapter_of(name: str, root: Path = Path("/")) -> str:
+    """What the adapter behind a device calls itself; `the device` where the system does not know."""
+    found = find(name, list_devices(root))
+    if found is None or not found.description:
+        return "the device"
+    return f"the adapter {found.manufacturer} {found.description} ({found.driver})".replace("  ", " ")
+
+
+def holders(device: str, but: int = 0, root: Path = Path("/")) -> list[tuple[int, str]]:
+    """(process, program) of each that has a device open; without `but` and the first process, which only keeps it for others.
+
+    Of other users' processes only root is told.
+    """
+    try:
+        wanted = os.stat(device).st_rdev
+    except OSError:
+        return []
+    found = []
+    for folder in (root / "proc").glob("[0-9]*"):
+        pid = int(folder.name)
+        if pid not in (but, 1) and wanted in _open_devices(folder):
+            found.append((pid, _text(folder, "comm")))
+    return sorted(found)
+
+
+def _open_devices(process: Path) -> set[int]:
+    """The numbers of the devices that a process has open."""
+    found = set()
+    try:
+        for name in os.listdir(process / "fd"):
+            link = process / "fd" / name
+            if os.readlink(link).startswith("/dev/"):
+                found.add(os.stat(link).st_rdev)
+    except OSError:
+        pass                                 # not ours, or it has just ended
+    return found
 
 
 def _has_hardware(place: Path) -> bool:

@@ -7,6 +7,9 @@ Frames are cut first and unmarked after: a mark never holds an end mark before i
 bad end mark does is to end a frame that says of itself that it had an error.
 """
 
+BAD = b"\xff\x00"
+"""What stands before a character that had an error."""
+
 _MARK = 0xFF
 
 

@@ -1,19 +1,83 @@
 """A serial line behind a TCP port that speaks RFC 2217: the settings travel with the connection.
 
-Knows: a small thread that pumps the line into a pipe, so that the reader knows one kind of port.
-Must not know: pyserial (serial_port does), when to try again.
+Knows: pyserial's client, without its losses; a small thread that pumps the line into a pipe, so that the reader knows one
+kind of port.
+Must not know: when to try again.
 """
 
 import errno
 import os
+import queue
+import sys
 import threading
+from contextlib import suppress
+
+import serial.rfc2217
 
 from collector.errors import PortLost
-from collector.ports import LineSettings
-from collector.ports.serial_port import RemoteLine, open_remote
-from collector.ports.tcp import address, in_words
+from collector.ports import LineSettings, LineState
+from collector.ports.serial_port import FAILURES, give_settings
+from collector.ports.tcp import address, in_words, keep_watch
 
 _LOOK_EVERY_S = 0.25
+_REMOTE_QUEUE = 1 << 20                      # bytes
+
+
+class _Client(serial.rfc2217.Serial):
+    """pyserial's RFC 2217 client, without three faults of it."""
+
+    def close(self) -> None:
+        link = self._socket
+        super().close()                      # forgets the socket unclosed where the far end was quicker
+        if link is not None:
+            link.close()
+
+    def _telnet_read_loop(self) -> None:
+        with suppress(OSError):              # the far end is gone while it is being answered: `read` will say so
+            super()._telnet_read_loop()
+
+    def _telnet_process_subnegotiation(self, suboption: bytes) -> None:
+        with suppress(TypeError):            # an answer to what was not asked (of a shared line) would end the thread
+            super()._telnet_process_subnegotiation(suboption)
+
+
+class RemoteLine:
+    """pyserial's RFC 2217 client, read without its two losses.
+
+    Its own `read` drops what it holds once the connection has ended, and its queue of single bytes has no bound.  So
+    the queue is read here, and bounded: when it is full the bytes stay with the far end.
+    """
+
+    def __init__(self, client: _Client):
+        self._client = client
+        self._thread, self._bytes = client._thread, client._read_buffer
+        self._bytes.maxsize = _REMOTE_QUEUE
+        keep_watch(client._socket)
+
+    def read(self, wait_s: float) -> bytes | None:
+        """What has arrived; empty after `wait_s` without anything; None once the connection has ended."""
+        alive = self._thread.is_alive()
+        try:
+            got = [self._bytes.get(timeout=wait_s)]
+        except queue.Empty:
+            return b"" if alive else None
+        with suppress(queue.Empty):
+            while got[-1] is not None and len(got) < 65536:
+                got.append(self._bytes.get_nowait())
+        return b"".join(filter(None, got)) or None       # after bytes and the end: the next call finds the thread dead
+
+    def write(self, data: bytes) -> None:
+        """Send it.  Raises OSError when the connection is lost."""
+        with suppress(TypeError, AttributeError):        # closed by the other thread meanwhile: reading will say so
+            self._client.write(data)
+
+    def close(self) -> None:
+        """End the connection and pyserial's thread; takes pyserial a third of a second."""
+        self._bytes.maxsize = sys.maxsize
+        with suppress(queue.Empty):
+            self._bytes.get_nowait()         # pyserial's thread may wait for room
+        with suppress(*FAILURES):
+            self._client.close()
 
 
 class RemotePort:
@@ -21,6 +85,7 @@ class RemotePort:
 
     network = True
     marked = False
+    discarded = 0
 
     def __init__(self, line: RemoteLine, identity: str):
         self.identity = identity
@@ -35,7 +100,13 @@ class RemotePort:
     def write(self, data: bytes) -> None:
         self._line.write(data)
 
-    def explain(self, fault: OSError | None) -> str:
+    def look(self) -> LineState:
+        return LineState()
+
+    def hold(self, on: bool) -> None:
+        pass                                 # flow control is the far end's own
+
+    def explain(self, fault: OSError | None, brought: bool = True) -> str:
         return self.cause or in_words(self.identity, fault)
 
     def close(self) -> None:
@@ -71,7 +142,7 @@ def open_port(name: str, line: LineSettings) -> RemotePort:
     """Connect and have the far end set its line.  Raises PortLost."""
     _, _, identity = address(name, line.device)
     try:
-        remote = open_remote(line)
+        remote = open_remote(line.on_wire)
     except OSError as fault:
         raise PortLost(name, _why(identity, fault)) from fault
     return RemotePort(remote, identity)
@@ -90,3 +161,22 @@ def _why(identity: str, fault: BaseException | None) -> str:
             return f"{identity}: {fault.strerror}"
         fault = fault.__cause__ or fault.__context__
     return f"{identity} answers, but not as RFC 2217 with these settings; a raw line is socket://{identity}"
+
+
+def open_remote(line: LineSettings) -> RemoteLine:
+    """Connect to `rfc2217://HOST:PORT`, pyserial's options behind a `?`.
+
+    Raises OSError: its cause is the socket's own fault, or there is none where the far end does not agree.
+    """
+    client = _Client()
+    client.port = line.device
+    try:
+        give_settings(client, line)
+        client.open()
+    except (TypeError, ValueError) as fault:
+        raise OSError(errno.EINVAL, f"{line} is not to be had over RFC 2217") from fault
+    try:
+        return RemoteLine(client)
+    except OSError:
+        client.close()
+        raise

@@ -1,33 +1,27 @@
-"""A serial device of this machine; the only module that imports pyserial.
+"""A serial device of this machine: opening it with all its settings and for us alone, the causes of failure in words.
 
-Knows: opening it with all its settings and for us alone, the causes of failure in words, pyserial's RFC 2217 client.
+Knows: pyserial for the settings; what an adapter may refuse without a word.
 Must not know: when to try again, what the bytes mean.
 
-pyserial opens and sets the port, no more: the reader reads its descriptor.  Its failures come as four unrelated types,
-mostly without a number; the number is found along the chain of causes, never by the text of a message.
+What waits at opening was sent by the column and is kept, unless it came under other settings; pyserial's own `open` throws
+it away.  pyserial's failures come as four unrelated types, mostly without a number; the number is found along the chain
+of causes, never by the text of a message.
 """
 
 import errno
 import fcntl
 import os
-import queue
-import sys
 import termios
 from contextlib import suppress
 
 import serial
-import serial.rfc2217
 
 from collector.errors import PortLost
-from collector.ports import LineSettings
-from collector.ports.tcp import keep_watch
+from collector.ports import LineSettings, LineState, tty
+from collector.ports.devices import adapter_of, find, holders, list_devices
 
-_FAILURES = (OSError, termios.error, TypeError, ValueError)
+FAILURES = (OSError, termios.error, TypeError, ValueError)
 _STOP_BITS = {"1": serial.STOPBITS_ONE, "1.5": serial.STOPBITS_ONE_POINT_FIVE, "2": serial.STOPBITS_TWO}
-_CHARACTER = {5: termios.CS5, 6: termios.CS6, 7: termios.CS7, 8: termios.CS8}
-_MARK_SPACE_PARITY = 0o10000000000           # CMSPAR, which termios does not name
-_PTY_MAJORS = range(136, 144)
-_REMOTE_QUEUE = 1 << 20                      # bytes
 
 
 class SerialPort:
@@ -35,63 +29,122 @@ class SerialPort:
 
     network = False
 
-    def __init__(self, device: str, port: serial.Serial, marked: bool):
-        self.identity, self.marked = os.path.realpath(device), marked
-        self._device, self._port = device, port
-        self.fd = port.fd
+    def __init__(self, line: LineSettings, fd: int, attributes: list, discarded: int):
+        self.identity, self.marked = os.path.realpath(line.device), bool(attributes[0] & termios.PARMRK)
+        self.fd, self.discarded = fd, discarded
+        self._line, self._device, self._pty = line, line.device, tty.is_pty(fd)
+        self._in_force = tty.in_force_for(attributes, self._pty)
 
     def write(self, data: bytes) -> None:
+        if self._line.flow == "dsr-dtr" and not tty.takes_data(self.fd):
+            raise BlockingIOError(errno.EAGAIN, "the column does not raise DSR")
         if os.write(self.fd, data) < len(data):
             raise BlockingIOError(errno.EAGAIN, "the line takes no more now")
 
-    def explain(self, fault: OSError | None) -> str:
+    def look(self) -> LineState:
+        try:
+            tampered = tty.in_force_for(termios.tcgetattr(self.fd), self._pty) != self._in_force
+            if tampered:
+                _settle(self.fd, self._line)
+        except (termios.error, ValueError) as fault:
+            raise OSError(_number_of(fault) or errno.EIO, "the device is gone") from fault
+        return LineState(tty.line_errors(self.fd), tampered)
+
+    def hold(self, on: bool) -> None:
+        if self._line.flow == "dsr-dtr":
+            with suppress(OSError):
+                tty.set_control(self.fd, termios.TIOCM_DTR, not on)
+
+    def change(self, line: LineSettings) -> None:
+        """Other settings, without closing: the control lines stay as they are.  What came under the old ones is thrown
+        away.  Raises PortLost."""
+        try:
+            attributes = _settle(self.fd, line)
+            termios.tcflush(self.fd, termios.TCIFLUSH)
+        except FAILURES as fault:
+            raise PortLost(self._device, _in_words(line, fault)) from fault
+        self._line, self._in_force = line, tty.in_force_for(attributes, self._pty)
+        self.marked = bool(attributes[0] & termios.PARMRK)
+
+    def explain(self, fault: OSError | None, brought: bool = True) -> str:
         if not os.path.exists(self._device):
             return f"unplugged: {self._device} is gone"
         if fault is None or fault.errno == errno.EIO:
-            return f"{self._device} hung up but is still there: the adapter was reset, or another program took it"
+            others = _by(holders(self.identity, but=os.getpid()))
+            took = f"another program took it{others}" if others else "the adapter was reset, or another program took it"
+            return f"{self._device} hung up but is still there: {took}"
         return f"{self._device}: {os.strerror(fault.errno) if fault.errno else fault}"
 
     def close(self) -> None:
         # A device that holds back its output (flow control) would keep close waiting for half a minute; and a
         # pseudo-terminal, unlike a device, stays exclusive beyond its last close.
-        with suppress(*_FAILURES):
+        with suppress(*FAILURES):
             termios.tcflush(self.fd, termios.TCOFLUSH)
-        with suppress(*_FAILURES):
+        with suppress(*FAILURES):
             fcntl.ioctl(self.fd, termios.TIOCNXCL)
-        with suppress(*_FAILURES):
-            self._port.close()
+        with suppress(*FAILURES):
+            os.close(self.fd)
+        self.fd = -1
 
 
 def open_port(name: str, line: LineSettings) -> SerialPort:
     """Open a local device.  Raises PortLost: not there, no permission, in use, not serial, settings not taken."""
     try:
-        port = _opened(line)
-    except _FAILURES as fault:
+        fd = os.open(line.device, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK | os.O_CLOEXEC)
+    except FAILURES as fault:
         raise PortLost(name, _in_words(line, fault)) from fault
     try:
-        fcntl.ioctl(port.fd, termios.TIOCEXCL)
-        attributes = _own_flags(port.fd, line)
-    except _FAILURES as fault:
-        port.close()
+        return _opened(name, line, fd)
+    except FAILURES as fault:
+        os.close(fd)
         raise PortLost(name, _in_words(line, fault)) from fault
-    refused = "" if _is_pty(port.fd) else refused_settings(line, attributes)
+    except PortLost:
+        os.close(fd)
+        raise
+
+
+def _opened(name: str, line: LineSettings, fd: int) -> SerialPort:
+    known = find(line.device, list_devices()) if line.device.startswith("/dev/serial/by-id/") else None
+    if known is not None and known.by_id_is_shared:
+        raise PortLost(name, f"{line.device} is the name of several adapters here; write {known.by_path or 'another'}")
+    before = termios.tcgetattr(fd)           # raises where it is no serial device
+    fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    pty = tty.is_pty(fd)
+    others = [] if pty else holders(os.path.realpath(line.device), but=os.getpid())
+    if tty.is_exclusive(fd) or others:
+        raise OSError(errno.EBUSY, "held by another")
+    tty.set_control(fd, termios.TIOCM_DTR, True if line.flow == "dsr-dtr" and line.dtr is None else line.dtr)
+    tty.set_control(fd, termios.TIOCM_RTS, line.rts)
+    attributes = _settle(fd, line)
+    refused = "" if pty else tty.refused_settings(line.on_wire, attributes)
     if refused:
-        port.close()
-        raise PortLost(name, f"the adapter of {line.device} does not take {line}: {refused}")
-    return SerialPort(line.device, port, bool(attributes[0] & termios.PARMRK))
+        ours = "; write `parity-check: collector` to have bits and parity handled here" if line.may_check_parity else ""
+        raise PortLost(name, f"{adapter_of(line.device)} at {line.device} does not take {line}: {refused}{ours}")
+    tty.claim(fd)                            # last: a pseudo-terminal would keep it beyond a failure
+    return SerialPort(line, fd, attributes, _discarded(fd, before, attributes))
 
 
-def _opened(line: LineSettings) -> serial.Serial:
+def _discarded(fd: int, before: list, attributes: list) -> int:
+    """Throw away what waits where it came under other settings than now; how many bytes that was."""
+    was, now = (tty.in_force_for(one, tty.is_pty(fd), tty.ALTERING) for one in (before, attributes))
+    waiting = tty.waiting_bytes(fd) if was != now else 0
+    if waiting:
+        termios.tcflush(fd, termios.TCIFLUSH)
+    return waiting
+
+
+def _settle(fd: int, line: LineSettings) -> list:
+    """Give an open device all settings; the attributes that are now in force."""
     port = serial.Serial()
-    port.port = line.device
-    port.exclusive = True
-    _give_settings(port, line)
-    port.open()
-    return port
+    give_settings(port, line.on_wire)
+    port.fd = fd
+    port._reconfigure_port(force_update=True)
+    port.fd = None
+    return tty.set_flags(fd, line)
 
 
-def _give_settings(port: serial.SerialBase, line: LineSettings) -> None:
-    """All settings, DTR and RTS among them, before the port is opened: some columns take a pulse for a request."""
+def give_settings(port: serial.SerialBase, line: LineSettings) -> None:
+    """All settings to a port of pyserial that is not open yet.  Raises ValueError, TypeError."""
     port.timeout = 0
     port.baudrate, port.bytesize, port.parity = line.baud, line.bits, line.parity
     port.stopbits = _STOP_BITS[line.stop]
@@ -100,48 +153,6 @@ def _give_settings(port: serial.SerialBase, line: LineSettings) -> None:
         port.dtr = line.dtr
     if line.rts is not None:
         port.rts = line.rts
-
-
-def _own_flags(fd: int, line: LineSettings) -> list:
-    """Set every input flag ourselves; give back the attributes that are now in force.
-
-    pyserial leaves what a previous user set (a break would flush the input) and never asks for line errors.  With
-    VMIN 0 a read that finds nothing would look like a hang-up.
-    """
-    attributes = termios.tcgetattr(fd)
-    attributes[0] = termios.INPCK | termios.PARMRK if line.marks else 0
-    if line.flow == "xon-xoff":
-        attributes[0] |= termios.IXON | termios.IXOFF
-    attributes[6][termios.VMIN] = 1
-    termios.tcsetattr(fd, termios.TCSANOW, attributes)
-    return termios.tcgetattr(fd)
-
-
-def refused_settings(line: LineSettings, attributes: list) -> str:
-    """Which settings are not in force though the driver took them without a word; empty: all are.
-
-    `attributes` as `termios.tcgetattr` gives them.  A speed without a constant of its own can't be looked up.
-    """
-    control, speed = attributes[2], attributes[5]
-    parity = {"N": 0, "E": termios.PARENB, "O": termios.PARENB | termios.PARODD,
-              "M": termios.PARENB | termios.PARODD | _MARK_SPACE_PARITY, "S": termios.PARENB | _MARK_SPACE_PARITY}
-    parity_bits = termios.PARENB | (_MARK_SPACE_PARITY | termios.PARODD if line.parity != "N" else 0)
-    asked_speed = getattr(termios, f"B{line.baud}", speed)
-    refused = []
-    if speed != asked_speed:
-        refused.append("the speed")
-    if control & termios.CSIZE != _CHARACTER[line.bits]:
-        refused.append(f"{line.bits} data bits")
-    if control & parity_bits != parity[line.parity]:
-        refused.append(f"parity {line.parity}")
-    if bool(control & termios.CSTOPB) != (line.stop != "1"):
-        refused.append(f"stop bits {line.stop}")
-    return ", ".join(refused)
-
-
-def _is_pty(fd: int) -> bool:
-    """A pseudo-terminal has no wire, so it never takes bits or parity; that is no fault of it."""
-    return os.major(os.fstat(fd).st_rdev) in _PTY_MAJORS
 
 
 def _number_of(fault: BaseException) -> int | None:
@@ -163,87 +174,15 @@ def _in_words(line: LineSettings, fault: BaseException) -> str:
     if number in (errno.EACCES, errno.EPERM):
         return f"no permission to open {device}: the user must be in its group (most often dialout), the service allowed it"
     if number in (errno.EBUSY, errno.EAGAIN):
-        return f"{device} is in use by another program"
+        return f"{device} is in use by another program{_by(holders(os.path.realpath(device), but=os.getpid()))}"
     if number in (errno.ENOTTY, errno.EISDIR):
         return f"{device} is not a serial device"
     if number == errno.EIO:
         return f"{device} does not answer: unplugged just now, or there is no hardware behind it"
     if number == errno.EINVAL or isinstance(fault, (TypeError, ValueError)):
-        return f"the adapter of {device} does not take {line}"
+        return f"{adapter_of(device)} at {device} does not take {line}"
     return f"{device}: {os.strerror(number) if number else fault}"
 
 
-class _Client(serial.rfc2217.Serial):
-    """pyserial's RFC 2217 client, without three faults of it."""
-
-    def close(self) -> None:
-        link = self._socket
-        super().close()                      # forgets the socket unclosed where the far end was quicker
-        if link is not None:
-            link.close()
-
-    def _telnet_read_loop(self) -> None:
-        with suppress(OSError):              # the far end is gone while it is being answered: `read` will say so
-            super()._telnet_read_loop()
-
-    def _telnet_process_subnegotiation(self, suboption: bytes) -> None:
-        with suppress(TypeError):            # an answer to what was not asked (of a shared line) would end the thread
-            super()._telnet_process_subnegotiation(suboption)
-
-
-class RemoteLine:
-    """pyserial's RFC 2217 client, read without its two losses.
-
-    Its own `read` drops what it holds once the connection has ended, and its queue of single bytes has no bound.  So
-    the queue is read here, and bounded: when it is full the bytes stay with the far end.
-    """
-
-    def __init__(self, client: _Client):
-        self._client = client
-        self._thread, self._bytes = client._thread, client._read_buffer
-        self._bytes.maxsize = _REMOTE_QUEUE
-        keep_watch(client._socket)
-
-    def read(self, wait_s: float) -> bytes | None:
-        """What has arrived; empty after `wait_s` without anything; None once the connection has ended."""
-        alive = self._thread.is_alive()
-        try:
-            got = [self._bytes.get(timeout=wait_s)]
-        except queue.Empty:
-            return b"" if alive else None
-        with suppress(queue.Empty):
-            while got[-1] is not None and len(got) < 65536:
-                got.append(self._bytes.get_nowait())
-        return b"".join(filter(None, got)) or None       # after bytes and the end: the next call finds the thread dead
-
-    def write(self, data: bytes) -> None:
-        """Send it.  Raises OSError when the connection is lost."""
-        with suppress(TypeError, AttributeError):        # closed by the other thread meanwhile: reading will say so
-            self._client.write(data)
-
-    def close(self) -> None:
-        """End the connection and pyserial's thread; takes pyserial a third of a second."""
-        self._bytes.maxsize = sys.maxsize
-        with suppress(queue.Empty):
-            self._bytes.get_nowait()         # pyserial's thread may wait for room
-        with suppress(*_FAILURES):
-            self._client.close()
-
-
-def open_remote(line: LineSettings) -> RemoteLine:
-    """Connect to `rfc2217://HOST:PORT`, pyserial's options behind a `?`.
-
-    Raises OSError: its cause is the socket's own fault, or there is none where the far end does not agree.
-    """
-    client = _Client()
-    client.port = line.device
-    try:
-        _give_settings(client, line)
-        client.open()
-    except (TypeError, ValueError) as fault:
-        raise OSError(errno.EINVAL, f"{line} is not to be had over RFC 2217") from fault
-    try:
-        return RemoteLine(client)
-    except OSError:
-        client.close()
-        raise
+def _by(others: list[tuple[int, str]]) -> str:
+    return ": " + ", ".join(f"{program} (process {pid})" for pid, program in others) if others else ""

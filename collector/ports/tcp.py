@@ -7,12 +7,14 @@ Must not know: RFC 2217, when to try again.
 import errno
 import os
 import socket
+import time
 from urllib.parse import urlsplit
 
 from collector.errors import PortLost
-from collector.ports import LineSettings
+from collector.ports import LineSettings, LineState
 
 CONNECT_S = 5.0
+AT_ONCE_S = 1.0
 _KEEPALIVE = (("TCP_KEEPIDLE", 10), ("TCP_KEEPINTVL", 5), ("TCP_KEEPCNT", 3), ("TCP_USER_TIMEOUT", 25_000))
 
 
@@ -21,10 +23,12 @@ class TcpPort:
 
     network = True
     marked = False
+    discarded = 0
 
     def __init__(self, link: socket.socket, identity: str):
         self.identity = identity
         self._link = link
+        self._since = time.monotonic()
         self.fd = link.fileno()
 
     def write(self, data: bytes) -> None:
@@ -32,7 +36,16 @@ class TcpPort:
         if sent < len(data):
             raise BlockingIOError(errno.EAGAIN, "the connection takes no more now")
 
-    def explain(self, fault: OSError | None) -> str:
+    def look(self) -> LineState:
+        return LineState()
+
+    def hold(self, on: bool) -> None:
+        pass                                 # what is not read stays with the far end
+
+    def explain(self, fault: OSError | None, brought: bool = True) -> str:
+        if fault is None and not brought and time.monotonic() - self._since < AT_ONCE_S:
+            return (f"{self.identity} took the connection and closed it at once: the network is well, but the device behind it "
+                    "is gone, or another program has it")
         return in_words(self.identity, fault)
 
     def close(self) -> None:

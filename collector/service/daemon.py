@@ -15,16 +15,18 @@ from pathlib import Path
 import structlog
 
 from collector.clock import Clock, SystemClock
+from collector.config.machine import device_warnings
 from collector.config.plan import Plan, read_plan
 from collector.errors import CollectorError, ConfigError, StoppedByIO
 from collector.journal import Journal
+from collector.ports.devices import list_devices
 from collector.service.handover import HandOver
 from collector.service.opener import Opener
 from collector.service.orders import OrderFolder, OrderSpec
 from collector.service.outputs import OutputProcess
 from collector.service.reader import Reader
 from collector.service.status import delivered_through, last_seen, write_status
-from collector.service.worker import NewPlan, Stop, Worker
+from collector.service.worker import NewPlan, Outward, Stop, Worker
 
 log = structlog.get_logger()
 
@@ -69,13 +71,14 @@ class Daemon:
     def _start(self) -> None:
         plan = self.plan
         self.handover = HandOver()
-        self.worker = Worker(plan, self._open_journal, self.handover, self.clock, self._committed, self._taken, self._in_force)
+        self.reader = Reader(self.handover, self.clock)
+        self.opener = Opener(self.reader, self.handover, self.clock)
+        outward = Outward(self._committed, self._taken, self._in_force, self.reader.ask_again, self.reader.release)
+        self.worker = Worker(plan, self._open_journal, self.handover, self.clock, outward)
         self.worker.start()
         self.worker.opened.wait()
         if self.worker.failure:
             raise self.worker.failure
-        self.reader = Reader(self.handover, self.clock)
-        self.opener = Opener(self.reader, self.handover, self.clock)
         self.reader.start()
         self.opener.start()
         self.opener.set_ports(plan.ports)
@@ -83,7 +86,7 @@ class Daemon:
             self._outputs[name] = OutputProcess(output, plan.site, plan.state, self.clock, name in self._adopt)
         self._set_orders()
         self._look()
-        for warning in plan.warnings:
+        for warning in (*plan.warnings, *device_warnings(plan, list_devices())):
             log.warning("configuration-warning", says=warning)
         log.info("started", site=plan.site, ports=len(plan.ports), outputs=len(plan.outputs), next_seq=self.worker.keeper.last_seq + 1)
 

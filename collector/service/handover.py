@@ -12,6 +12,7 @@ from typing import Any
 
 from msgspec import Struct
 
+from collector.ports import LineErrors
 from collector.record import Chunk
 
 MOST_BYTES = 16_000_000
@@ -20,13 +21,15 @@ _EACH_BYTES = 200                            # what an item takes in memory besi
 
 
 class PortOpened(Struct, frozen=True):
-    """A port is open.  `identity`: what was really opened; `marked`: line errors are marked in its bytes."""
+    """A port is open.  `identity`: what was really opened; `marked`: line errors are marked in its bytes;
+    `discarded`: how many bytes waited that had come under other settings."""
 
     port: str
     wall_ns: int
     steady_ns: int
     identity: str
     marked: bool = False
+    discarded: int = 0
 
 
 class PortClosed(Struct, frozen=True):
@@ -48,6 +51,22 @@ class PortWaiting(Struct, frozen=True):
     port: str
     wall_ns: int
     cause: str
+
+
+class PortAsked(Struct, frozen=True):
+    """A column was sent its request."""
+
+    port: str
+    steady_ns: int
+
+
+class PortLooked(Struct, frozen=True):
+    """How the line is, where that has changed.  `errors`: since it was looked at last; None: nobody counts them."""
+
+    port: str
+    wall_ns: int
+    errors: LineErrors | None
+    tampered: bool = False
 
 
 class HandOver:

@@ -19,12 +19,13 @@ import signal
 import sys
 import threading
 from pathlib import Path
+from types import ModuleType
 from typing import Any
 
 import structlog
 
 from collector.clock import SystemClock
-from collector.errors import CollectorError
+from collector.errors import CollectorError, StoppedByIO
 from collector.files import Files
 from collector.journal import JournalReader
 from collector.logs import configure
@@ -61,7 +62,7 @@ def _deliver(order: dict[str, Any], state: Path, name: str, signals: Signals) ->
     files, clock = Files(), SystemClock()
     health = Health(state, name, clock)
     try:
-        module = importlib.import_module(OUTPUTS[order["kind"]])
+        module = _code_of(order["kind"])
         settings = module.Settings.model_validate(order["settings"])
         reader = JournalReader.open(state)
         cursor = Cursor.open(state, name, reader.name, reader.last(), files)
@@ -73,6 +74,14 @@ def _deliver(order: dict[str, Any], state: Path, name: str, signals: Signals) ->
         health.down(str(error), 1)
         health.write()
         raise
+
+
+def _code_of(kind: str) -> ModuleType:
+    """The module of an output kind.  Raises StoppedByIO where its code can't be read now, as on a disk that fails."""
+    try:
+        return importlib.import_module(OUTPUTS[kind])
+    except OSError as error:
+        raise StoppedByIO(f"the program's own files can't be read: {error.strerror}") from error
 
 
 def _first_line() -> dict[str, Any] | None:

@@ -5,14 +5,17 @@ Must not know: journal files, threads, devices, outputs.
 """
 
 import structlog
+from msgspec import structs
 
 from collector.config.plan import PortPlan
 from collector.frames.framer import build_framer
 from collector.journal import Row
 from collector.ports.marks import unmark
+from collector.ports.parity import ParityCheck
 from collector.record import INTERNAL, LINE_ERROR, NO_MATCH, Chunk, Frame, Mark, OverRange, Reading, Unread, detail, escape
 from collector.service.cell import Cell, fields_of_context
 from collector.service.circuits import Circuits
+from collector.service.expected import Expected
 from collector.service.ledger import Meter
 from collector.service.tally import Tally
 
@@ -26,7 +29,9 @@ class Pipeline:
 
     def __init__(self, plan: PortPlan, cell: Cell, tally: Tally):
         self.plan, self.tally = plan, tally
-        self.marked = False                            # whether the driver marks characters with a line error
+        self.marked = False                            # whether characters with a line error are marked
+        self._parity: ParityCheck | None = None
+        self.expected = Expected(plan, tally)
         self.framer = build_framer(plan.framing)
         self.circuits = Circuits(plan, cell, tally)
         self._cell, self._numbering = cell, cell.numbering
@@ -36,15 +41,26 @@ class Pipeline:
 
     def go_on(self, before: "Pipeline") -> None:
         """Take over from another pipeline of the same line: its unfinished frame, and what runs where nothing of that changes."""
-        self.framer, self.meter = before.framer, before.meter
+        self.framer, self.meter, self._parity, self.expected = before.framer, before.meter, before._parity, before.expected
+        self.expected.take(self.plan)
         if before.plan.channels == self.plan.channels:
             self.circuits.runs.take_over(before.circuits.runs)
 
+    def opened(self, marked: bool, steady_ns: int) -> None:
+        """The port was opened; `marked`: the driver marks characters with a line error."""
+        line = self.plan.line
+        self._parity = ParityCheck(line.parity, marked) if line.own_parity else None
+        self.marked = marked or line.own_parity
+        self.circuits.runs.opened(steady_ns)
+        self.expected.opened(steady_ns)
+
     def feed(self, chunk: Chunk) -> list[Row]:
         """The records that this chunk completes."""
+        if self._parity is not None:
+            chunk = structs.replace(chunk, data=self._parity.check(chunk.data))
         self.tally.bytes += len(chunk.data)
         self._steady_ns = chunk.steady_ns
-        return self._rows(self.framer.feed(chunk))
+        return self._heard(self.framer.feed(chunk))
 
     @property
     def due_ns(self) -> int | None:
@@ -55,14 +71,24 @@ class Pipeline:
     def tick(self, steady_ns: int) -> list[Row]:
         """The records of a frame, a part or a turn that ends because the line has been quiet."""
         self._steady_ns = steady_ns
-        return self._rows(self.framer.tick(steady_ns)) + self.circuits.runs.tick(steady_ns)
+        return self._heard(self.framer.tick(steady_ns)) + self.circuits.runs.tick(steady_ns)
 
     def cut(self, wall_ns: int, steady_ns: int, cause: str) -> list[Row]:
         """The line is lost or closed: what is held of a frame is a record of its own, what was begun is no measurement.
 
         What quiet had ended before is whole.
         """
-        return self.tick(steady_ns) + self._rows(self.framer.cut(wall_ns)) + self.circuits.runs.cut(cause, wall_ns)
+        rows = self.tick(steady_ns)
+        self.expected.closed()
+        if self._parity is not None and (rest := self._parity.rest()):
+            self.tally.bytes += len(rest)
+            rows += self._rows(self.framer.feed(Chunk(self.plan.name, rest, wall_ns, steady_ns)))
+        return rows + self._rows(self.framer.cut(wall_ns)) + self.circuits.runs.cut(cause, wall_ns)
+
+    def _heard(self, frames: list[Frame]) -> list[Row]:
+        """The records of frames that have come, behind what is to be told of their coming."""
+        told = self.expected.framed(len(frames), self._steady_ns) if frames else ()
+        return [self._cell.event(event, frames[0].wall_ns, self.plan.name, **figures) for event, figures in told] + self._rows(frames)
 
     def _rows(self, frames: list[Frame]) -> list[Row]:
         rows: list[Row] = []

@@ -20,9 +20,9 @@ import structlog
 from msgspec import Struct
 
 from collector.clock import Clock
-from collector.ports import OpenPort
+from collector.ports import LineErrors, OpenPort
 from collector.record import Chunk
-from collector.service.handover import HandOver, PortClosed, PortOpened
+from collector.service.handover import HandOver, PortAsked, PortClosed, PortLooked, PortOpened
 
 log = structlog.get_logger()
 
@@ -32,6 +32,7 @@ _FULL_WAIT_S = 0.02
 _LOG_EACH = 100
 _PAUSE_S, _BUSY_NS = 0.002, 5_000_000
 _LAST_READ_NS = 500_000_000
+_LOOK_EVERY_NS = 1_000_000_000
 
 
 class Request(Struct, frozen=True):
@@ -50,10 +51,11 @@ class _Open:
         self.bytes = 0
         self.asked = 0                       # how many asking times have passed
         self.unsent = 0                      # in a row
+        self.errors: LineErrors | None = None
 
 
 class Reader(threading.Thread):
-    """`adopt`, `release`, `ask`, `write` and `stop` may be called from any thread."""
+    """`adopt`, `release`, `ask`, `ask_again` and `stop` may be called from any thread."""
 
     def __init__(self, handover: HandOver, clock: Clock):
         super().__init__(name="reader", daemon=True)
@@ -64,6 +66,8 @@ class Reader(threading.Thread):
         self._orders: deque[Callable[[], None]] = deque()
         self._stopping = threading.Event()
         self._last_busy_ns = 0
+        self._next_look_ns = 0
+        self._holding = False
         self._selector = selectors.DefaultSelector()
         self._wake_out, self._wake_in = socket.socketpair()
         self._wake_out.setblocking(False)
@@ -84,9 +88,9 @@ class Reader(threading.Thread):
         """From now on ask these ports, and no others."""
         self._order(lambda: self._ask_from_now(requests))
 
-    def write(self, name: str, data: bytes) -> None:
-        """Send to a port, if it is open; what can't be sent now is not sent."""
-        self._order(lambda: self._write(name, data))
+    def ask_again(self, name: str) -> None:
+        """Ask this port now, beside its own times."""
+        self._order(lambda: self._ask(name))
 
     def stop(self) -> None:
         """Read what waits on every port, close them, end.  Returns once that is done, within a second."""
@@ -115,10 +119,12 @@ class Reader(threading.Thread):
 
     def _round(self) -> None:
         if self._handover.full:
+            self._hold(True)
             time.sleep(_FULL_WAIT_S)
             self.moved_ns = self._clock.steady_ns()
             self._carry_out_orders()
             return
+        self._hold(False)
         ready = self._selector.select(self._wait_s())
         wall_ns, self.moved_ns = self._clock.wall_ns(), self._clock.steady_ns()
         brought = False
@@ -127,8 +133,31 @@ class Reader(threading.Thread):
                 brought |= self._read(key.data, wall_ns, self.moved_ns)
         self._carry_out_orders()
         self._ask_what_is_due()
+        self._look_at_lines()
         if brought:
             self._pause_if_busy()
+
+    def _hold(self, on: bool) -> None:
+        if on != self._holding:
+            self._holding = on
+            for one in self._open.values():
+                one.port.hold(on)
+
+    def _look_at_lines(self) -> None:
+        """Hand over what has changed about each line since it was looked at last."""
+        if self.moved_ns < self._next_look_ns:
+            return
+        self._next_look_ns = self.moved_ns + _LOOK_EVERY_NS
+        for one in list(self._open.values()):
+            try:
+                state = one.port.look()
+            except OSError as fault:
+                self._lose(one, one.port.explain(fault, one.bytes > 0))
+                continue
+            found = state.errors and state.errors.since(one.errors) if one.errors else None
+            one.errors = state.errors
+            if state.tampered or found and found != LineErrors():
+                self._handover.put(PortLooked(one.name, self._clock.wall_ns(), found, state.tampered))
 
     def _pause_if_busy(self) -> None:
         busy = self.moved_ns - self._last_busy_ns < _BUSY_NS
@@ -145,10 +174,10 @@ class Reader(threading.Thread):
         except BlockingIOError:
             return False
         except OSError as fault:
-            self._lose(one, one.port.explain(fault))
+            self._lose(one, one.port.explain(fault, one.bytes > 0))
             return False
         if not data:
-            self._lose(one, one.port.explain(None))
+            self._lose(one, one.port.explain(None, one.bytes > 0))
             return False
         one.bytes += len(data)
         self._handover.put(Chunk(one.name, data, wall_ns, steady_ns))
@@ -179,7 +208,12 @@ class Reader(threading.Thread):
         one.since_ns = self._clock.steady_ns()
         self._open[one.name] = one
         self._selector.register(one.port.fd, selectors.EVENT_READ, one)
-        self._handover.put(PortOpened(one.name, self._clock.wall_ns(), one.since_ns, one.port.identity, one.port.marked))
+        port, wall_ns = one.port, self._clock.wall_ns()
+        self._handover.put(PortOpened(one.name, wall_ns, one.since_ns, port.identity, port.marked, port.discarded))
+        with suppress(OSError):              # reading will say so
+            one.errors = port.look().errors
+        if one.errors is not None:
+            self._handover.put(PortLooked(one.name, wall_ns, LineErrors()))      # they are counted from here on
 
     def _release(self, name: str, cause: str) -> None:
         one = self._open.get(name)
@@ -189,19 +223,21 @@ class Reader(threading.Thread):
         if name in self._open:
             self._lose(one, cause)
 
-    def _write(self, name: str, data: bytes) -> None:
-        one = self._open.get(name)
-        if one is None:
+    def _ask(self, name: str) -> None:
+        """Send a port its request; what can't be sent now is not sent."""
+        one, request = self._open.get(name), self._requests.get(name)
+        if one is None or request is None:
             return
         try:
-            one.port.write(data)
+            one.port.write(request.send)
             one.unsent = 0
-        except BlockingIOError:
+            self._handover.put(PortAsked(name, self._clock.steady_ns()))
+        except BlockingIOError as fault:
             one.unsent += 1
             if one.unsent == 1 or one.unsent % _LOG_EACH == 0:
-                log.warning("not-sent", port=name, cause="the line takes nothing now", times=one.unsent)
+                log.warning("not-sent", port=name, cause=fault.strerror, times=one.unsent)
         except OSError as fault:
-            self._lose(one, one.port.explain(fault))
+            self._lose(one, one.port.explain(fault, one.bytes > 0))
 
     # --- columns that are asked
 
@@ -229,7 +265,7 @@ class Reader(threading.Thread):
             one = self._open.get(name)
             if one is not None and self._due_ns(one) <= self._clock.steady_ns():
                 one.asked = self._times(one, request)      # what was missed is not made up for
-                self._write(name, request.send)
+                self._ask(name)
 
     # --- the end
 

@@ -114,6 +114,8 @@ def _needs(whole: dict[str, Any]) -> list[str]:
     for name, port in whole.get("ports", {}).items():
         if port["state"] != OPEN and whole["running"]:
             found.append(f"port {name} is not open: {port['cause'] or 'not tried yet'}")
+        elif port.get("silent"):
+            found.append(f"port {name} is silent since {port['last-frame'] or port['since']}: is the column on, its cable in place?")
     for name, output in whole["outputs"].items():
         if output.get("error"):
             found.append(f"output {name}: {output['error']}")

@@ -7,6 +7,10 @@ Must not know: how it is shown.
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
+from msgspec import structs
+
+from collector.ports import LineErrors
+
 WAITING, OPEN, LOST = "waiting", "open", "lost"
 
 
@@ -42,12 +46,23 @@ class Tally:
     outside: int = 0
     unread: dict[str, int] = field(default_factory=dict)
     last_frame_ns: int = 0
+    silent: bool = False
+    asked: int = 0
+    unanswered: int = 0
+    late: int = 0
+    line_errors: dict[str, int] | None = None     # None: nobody counts them on this port
     losses: int = 0
     channels: dict[str, Last] = field(default_factory=dict)
 
     def moved_to(self, state: str, wall_ns: int, cause: str = "") -> None:
         """The port has changed its state."""
         self.state, self.since_ns, self.cause = state, wall_ns, cause
+
+    def count_line_errors(self, found: LineErrors | None) -> None:
+        """What the driver has counted since it was looked at last; None: it does not count."""
+        if found is not None:
+            before = self.line_errors or {}
+            self.line_errors = {name: before.get(name, 0) + count for name, count in structs.asdict(found).items()}
 
     def count_unread(self, reason: str) -> None:
         self.unread[reason] = self.unread.get(reason, 0) + 1

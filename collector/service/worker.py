@@ -8,11 +8,15 @@ Must not know: devices, how outputs deliver, what may befall the journal's file 
 import threading
 from collections.abc import Callable
 
+from msgspec import Struct
+
 from collector.clock import Clock
 from collector.config.plan import Plan, PortPlan
 from collector.journal import Journal, Row
 from collector.record import Chunk
-from collector.service.handover import HandOver, PortClosed, PortOpened, PortWaiting
+from collector.ports import LineErrors
+from collector.service.handover import HandOver, PortAsked, PortClosed, PortLooked, PortOpened, PortWaiting
+from collector.service.expected import SILENT, UNANSWERED
 from collector.service.keeper import Keeper
 from collector.service.orders import OrderRead, OrderRefused
 from collector.service.pipeline import Pipeline
@@ -36,21 +40,33 @@ class Stop:
     """The last item of the hand-over."""
 
 
+class Outward(Struct, frozen=True):
+    """What the worker has others do.
+
+    `committed` is called after each commit; `taken` gives the seq through which every output has taken all; `in_force` is
+    called with the source and the mark of an order once it is committed; `ask_again` with a port whose answer is missing;
+    `connect_again` with a network port that is silent, and the cause.
+    """
+
+    committed: Callable[[], None] = lambda: None
+    taken: Callable[[], int] = lambda: 0
+    in_force: Callable[[str, str], None] = lambda source, mark: None
+    ask_again: Callable[[str], None] = lambda port: None
+    connect_again: Callable[[str, str], None] = lambda port, cause: None
+
+
 class Worker(threading.Thread):
     """Owns the pipelines and, through its keeper, the journal.  Ends after a `Stop`, or with `failure` set."""
 
     def __init__(self, plan: Plan, open_journal: Callable[[], Journal], handover: HandOver, clock: Clock,
-                 committed: Callable[[], None], taken: Callable[[], int], in_force: Callable[[str, str], None]):
-        """`committed` is called after each commit; `taken` gives the seq through which every output has taken all;
-        `in_force` is called with the source and the mark of an order once it is committed."""
+                 outward: Outward = Outward()):
         super().__init__(name="worker", daemon=True)
         self.tallies: dict[str, Tally] = {}
         self.failure: BaseException | None = None
-        self.keeper = Keeper(open_journal, taken, handover.stopped, clock)
+        self.keeper = Keeper(open_journal, outward.taken, handover.stopped, clock)
         self.moved_ns = clock.steady_ns()
         self.opened = threading.Event()
-        self._plan, self._handover, self._clock = plan, handover, clock
-        self._committed, self._in_force = committed, in_force
+        self._plan, self._handover, self._clock, self._outward = plan, handover, clock, outward
         self._orders: list[tuple[str, str]] = []
         self._next_part_ns = 0
         self._stopping = False
@@ -113,21 +129,57 @@ class Worker(threading.Thread):
         orders[item.source] = item.mark
         return rows
 
-    def _port_changed(self, item: PortOpened | PortClosed | PortWaiting) -> list[Row]:
+    def _port_changed(self, item: PortOpened | PortClosed | PortWaiting | PortAsked | PortLooked) -> list[Row]:
         pipeline = self._pipelines.get(item.port)
         if pipeline is None:
             return []
+        if isinstance(item, PortAsked):
+            pipeline.expected.asked(item.steady_ns)
+            return []
+        if isinstance(item, PortLooked):
+            return self._looked(pipeline, item)
         tally, device = pipeline.tally, pipeline.plan.line.device
         if isinstance(item, PortOpened):
             tally.moved_to(OPEN, item.wall_ns)
-            pipeline.marked = item.marked
-            pipeline.circuits.runs.opened(item.steady_ns)
-            return [self.cell.event("port-open", item.wall_ns, item.port, device=device, identity=item.identity)]
+            pipeline.opened(item.marked, item.steady_ns)
+            rows = [self.cell.event("port-open", item.wall_ns, item.port, device=device, identity=item.identity)]
+            if item.discarded:
+                rows.append(self.cell.event("lost", item.wall_ns, item.port, count=item.discarded, of="bytes", exact=True,
+                                            cause="waited at opening, received under other settings"))
+            return rows
         now_ns, since_ns = self._clock.steady_ns(), max(0, self._clock.wall_ns() - item.wall_ns)
         rows = pipeline.cut(item.wall_ns, now_ns - since_ns, "port-lost")
         tally.moved_to(LOST if isinstance(item, PortClosed) else WAITING, item.wall_ns, item.cause)
         tally.losses += isinstance(item, PortClosed)
         return [*rows, self.cell.event("port-lost", item.wall_ns, item.port, device=device, cause=item.cause)]
+
+    def _looked(self, pipeline: Pipeline, item: PortLooked) -> list[Row]:
+        """Line errors are counted, and those that cost bytes are told, as well as settings that another has changed."""
+        pipeline.tally.count_line_errors(item.errors)
+        rows, errors = [], item.errors or LineErrors()
+        for count, whose in ((errors.overrun, "adapter"), (errors.buffer_overrun, "system")):
+            if count:
+                rows.append(self.cell.event("lost", item.wall_ns, item.port, count=count, of="bytes", exact=False, bound="at least",
+                                            cause=f"overrun: the {whose} had no room for what the line brought"))
+        if item.tampered:
+            rows.append(self.cell.event("settings-changed", item.wall_ns, item.port, device=pipeline.plan.line.device,
+                                        cause="another program changed the settings of the line; they were set again"))
+        return rows
+
+    def _overdue(self, now_ns: int) -> list[Row]:
+        """Frames and answers that have not come in time."""
+        rows = []
+        for name, pipeline in self._pipelines.items():
+            for one in pipeline.expected.tick(now_ns) if (pipeline.expected.due_ns or now_ns + 1) <= now_ns else ():
+                if one.ask:
+                    self._outward.ask_again(name)
+                if one.connect:
+                    self._outward.connect_again(name, "silent for longer than `silent` says: connected anew")
+                if one.event:
+                    wall_ns = self._clock.wall_ns()
+                    rows.append(self.cell.event(one.event, wall_ns, name, since=self.cell.stamp(wall_ns - now_ns + one.since_ns),
+                                                cause=_CAUSES[one.event]))
+        return rows
 
     # --- configuration
 
@@ -151,7 +203,7 @@ class Worker(threading.Thread):
                 rows.append(self.cell.event("lost", now, name, count=waiting, of="bytes", exact=True,
                                             cause="the program was killed with a frame unfinished"))
             most = max(0, now - memory.killed_ns) * port.line.baud // 10_000_000_000 + 1
-            rows.append(self.cell.event("lost", now, name, count=most, of="bytes", exact=False, since=self.cell.stamp(memory.killed_ns),
+            rows.append(self.cell.event("lost", now, name, count=most, of="bytes", exact=False, bound="at most", since=self.cell.stamp(memory.killed_ns),
                                         cause="the program was killed: at most what its line can have brought since"))
         return rows
 
@@ -180,7 +232,8 @@ class Worker(threading.Thread):
     # --- time and room
 
     def _wait_s(self) -> float:
-        due = [at for pipeline in self._pipelines.values() if (at := pipeline.due_ns) is not None]
+        due = [at for pipeline in self._pipelines.values()
+               for at in (pipeline.due_ns, pipeline.expected.due_ns) if at is not None]
         if not due:
             return IDLE_S
         return min(IDLE_S, max(0.0, (min(due) - self._clock.steady_ns()) / 1e9))
@@ -188,7 +241,7 @@ class Worker(threading.Thread):
     def _ticked(self) -> list[Row]:
         now = self._clock.steady_ns()
         rows = [row for pipeline in self._pipelines.values()
-                if (at := pipeline.due_ns) is not None and at <= now for row in pipeline.tick(now)]
+                if (at := pipeline.due_ns) is not None and at <= now for row in pipeline.tick(now)] + self._overdue(now)
         if now >= self._next_part_ns:
             self._next_part_ns = now + _PARTS_EVERY_NS
             rows += self.cell.tick(self._clock.wall_ns())
@@ -203,10 +256,16 @@ class Worker(threading.Thread):
             self.keeper.append(rows, memory, self._stopping)
             self.moved_ns = self._clock.steady_ns()
             if rows:
-                self._committed()
+                self._outward.committed()
         for source, mark in self._orders:
-            self._in_force(source, mark)
+            self._outward.in_force(source, mark)
         self._orders.clear()
+
+
+_CAUSES = {
+    SILENT: "no frame for longer than `silent` says: the column is off, its cable loose, or the adapter asleep",
+    UNANSWERED: "the column did not answer in time; it is asked again",
+}
 
 
 def _goes_on(old: Pipeline, plan: Plan) -> bool:

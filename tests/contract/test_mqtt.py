@@ -12,7 +12,8 @@ from paho.mqtt.properties import VariableByteIntegers
 
 from collector.clock import SystemClock
 from collector.config.loader import load
-from collector.config.plan import build_plan, folder_faults, read_plan
+from collector.config.machine import folder_faults
+from collector.config.plan import build_plan, read_plan
 from collector.errors import ConfigError, OutputDown, RecordRefused
 from collector.files import Files
 from collector.journal import Row

@@ -169,6 +169,7 @@ class Session:
         self.records: list[dict] = []
         self.bodies: list[bytes] = []
         self.number = self.dropped = self.struck = 0
+        self.cycles = CYCLES
         self.orders.mkdir()
         self.faults.mkdir()
         (folder / "hook").mkdir()
@@ -218,7 +219,7 @@ class Session:
         self.start()
         is_open = self.opened()
         if is_open:
-            for cycle in range(CYCLES):
+            for cycle in range(self.cycles):
                 if cycle % (CYCLES // 2) == 0:
                     self.drop()
                 self.send()

@@ -15,7 +15,7 @@ from collector.errors import PortLost
 from collector.ports import LineSettings, open_port
 from collector.record import Chunk
 from collector.service.handover import HandOver, PortClosed, PortOpened
-from collector.service.reader import Reader
+from collector.service.reader import Reader, Request
 
 SER2NET = shutil.which("ser2net", path=os.environ.get("PATH", "") + ":/usr/sbin:/sbin")
 
@@ -119,8 +119,8 @@ def test_every_byte_of_the_far_line_arrives_in_order(converter, url, read):
 
 @both
 def test_what_is_asked_reaches_the_far_line(converter, url, read):
+    read.reader.ask({"bore-column": Request(b"\xff?\r", 3_600_000)})
     read.reader.adopt("bore-column", open_port("bore-column", LineSettings(device=url.format(converter.port))))
-    read.reader.write("bore-column", b"\xff?\r")
     heard = b""
     while len(heard) < 3:
         heard += os.read(converter.master, 3)

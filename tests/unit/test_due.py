@@ -243,7 +243,7 @@ def status(tmp_path, capsys):
         handover = HandOver()
         for item in (PortOpened("bore", T0, 0, "d"), PortOpened("face", T0, 0, "d"), *items, Stop()):
             handover.put(item)
-        daemon.worker = Worker(plan, lambda: Journal.open(plan.state), handover, Held(), lambda: None, lambda: 0, lambda source, mark: None)
+        daemon.worker = Worker(plan, lambda: Journal.open(plan.state), handover, Held())
         daemon.worker.run()
         assert daemon.worker.failure is None
         write_status(daemon)

@@ -17,7 +17,7 @@ from collector.errors import PortLost
 from collector.ports import LineSettings, is_network, open_port
 from collector.ports.devices import list_devices
 from collector.ports.marks import unmark
-from collector.ports.serial_port import refused_settings
+from collector.ports.tty import refused_settings
 
 pyserial_names_its_thread_in_an_old_way = pytest.mark.filterwarnings("ignore:set(Daemon|Name).*:DeprecationWarning")
 

@@ -256,7 +256,7 @@ def test_stopping_twice_or_before_starting_does_no_harm(handover):
     reader.start()
     reader.stop()
     reader.stop()
-    reader.write("bore-column", b"?")
+    reader.ask_again("bore-column")
     assert not reader.is_alive()
 
 
@@ -317,7 +317,7 @@ def asking(handover, column):
         """What the column is asked when the clock goes to this time since the opening."""
         for now_ns in (opened_ns + ms * 1_000_000, opened_ns + ms * 1_000_000 + 1):
             clock.now_ns = now_ns
-            reader.write("no-column", b"")            # wakes it
+            reader.ask_again("no-column")             # wakes it
             assert until(lambda: reader.moved_ns == clock.now_ns)
         return column.heard()                         # a round has begun after one at this time: that one is over
 
@@ -351,8 +351,9 @@ def test_another_question_takes_effect_from_its_next_time_on(asking):
 
 
 def test_a_column_that_takes_nothing_is_not_waited_for(reader, taken, column):
+    reader.ask({"bore-column": Request(b"?" * 1000, 3_600_000)})
     reader.adopt("bore-column", column.open())
     for _ in range(100):
-        reader.write("bore-column", b"?" * 1000)      # nobody reads at the far end
+        reader.ask_again("bore-column")               # nobody reads at the far end
     column.send(b"still read")
     taken.until(lambda t: t.bytes() == b"still read")

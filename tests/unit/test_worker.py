@@ -27,8 +27,7 @@ def test_a_backlog_of_gap_framed_readings_is_never_cut_where_a_batch_ends(tmp_pa
         handover.put(Chunk("p", b"+1", at, at))
         handover.put(Chunk("p", b"2.018", at + ms, at + ms))
     handover.put(Stop())
-    worker = Worker(read_plan(tmp_path / "c.yaml"), lambda: Journal.open(tmp_path / "state"), handover, SystemClock(),
-                    lambda: None, lambda: 0, lambda source, mark: None)
+    worker = Worker(read_plan(tmp_path / "c.yaml"), lambda: Journal.open(tmp_path / "state"), handover, SystemClock())
     worker.run()
     assert worker.failure is None
     reader = JournalReader.open(tmp_path / "state")
@@ -52,7 +51,7 @@ def worked(folder, *items):
     for item in (*items, Stop()):
         handover.put(item)
     plan = next(item.plan for item in items if isinstance(item, NewPlan))
-    worker = Worker(plan, lambda: Journal.open(folder / "state"), handover, SystemClock(), lambda: None, lambda: 0, lambda source, mark: None)
+    worker = Worker(plan, lambda: Journal.open(folder / "state"), handover, SystemClock())
     worker.run()
     assert worker.failure is None
     reader = JournalReader.open(folder / "state")

@@ -1,0 +1,162 @@
+"""The line as it is in the field, through the real daemon: silence, columns that are asked, parity checked here, TCP."""
+
+import os
+import re
+import socket
+import threading
+import time
+
+import pytest
+
+from tests.conftest import wait_for
+
+CONFIG = """
+site: brunnenhof
+ports:
+  column: {PORT, format: line}
+formats:
+  line: {pattern: '^P (?P<value>\\d+\\.\\d+)$', unit: mm}
+parts:
+  PH-200: {bore: {channel: column, nominal: 12 mm, limits: {lower: 0 mm, upper: +0.018 mm}}}
+outputs:
+  line: {kind: jsonl, folder: ./inbox, publish: growing, every: 50 ms}
+"""
+
+
+def configure(cell, port: str) -> None:
+    cell.configure(CONFIG.replace("PORT", port))
+
+
+def events(cell, *names: str) -> list[dict]:
+    return [one["detail"] for one in cell.records(kind="event") if one["detail"]["event"] in names]
+
+
+def test_a_silent_column_is_an_alarm_until_it_is_heard_again(cell):
+    column = cell.column("column")
+    configure(cell, "device: ./tty-column, silent: 300 ms")
+    cell.start()
+    cell.open()
+    wait_for(lambda: cell.status()["ports"]["column"]["silent"], "the alarm in the status file")
+    said = cell.command("status", str(cell.config))
+    assert said.returncode == 1 and "port column is silent since" in said.stdout
+    time.sleep(0.7)                                            # two more times as long: it is told once all the same
+    column.send(b"P 12.0100\r\n")
+    wait_for(lambda: events(cell, "heard-again"), "its end")
+    told = events(cell, "silent", "heard-again")
+    assert [one["event"] for one in told] == ["silent", "heard-again"] and "the column is off" in told[0]["cause"]
+    assert cell.stop() == 0
+
+
+class Asked(threading.Thread):
+    """A column that answers when it is asked, but for the questions with these numbers."""
+
+    def __init__(self, column, missing: set[int]):
+        super().__init__(daemon=True)
+        self.column, self.missing, self.times, self.answered = column, missing, [], 0
+
+    def run(self) -> None:
+        waiting = b""
+        while True:
+            try:
+                waiting += os.read(self.column.master, 100)
+            except OSError:
+                return
+            while b"?\r" in waiting:
+                waiting = waiting.replace(b"?\r", b"", 1)
+                self.times.append(time.monotonic())
+                if len(self.times) not in self.missing:
+                    self.answered += 1
+                    self.column.send(b"P 12.%04d\r\n" % self.answered)
+
+
+def test_a_lost_answer_is_counted_asked_again_at_once_and_told_with_its_end(cell):
+    asked = Asked(cell.column("column"), {3, 4, 7})
+    configure(cell, 'device: ./tty-column, request: {send: "?\\r", every: 400 ms, timeout: 100 ms}')
+    asked.start()
+    cell.start()
+    cell.wait_records(6, kind="measurement")
+    port = wait_for(lambda: (one := cell.status()["ports"]["column"])["unanswered"] == 3 and one, "three unanswered")
+    assert port["asked"] >= 9 and port["late"] == 0
+    told = events(cell, "unanswered", "answered-again")
+    assert [(one["event"], one.get("unanswered")) for one in told] == [
+        ("unanswered", None), ("answered-again", 2), ("unanswered", None), ("answered-again", 1)]
+    assert [one["raw"] for one in cell.records(kind="measurement")][:6] == [f"P 12.000{n}" for n in range(1, 7)]
+    began = asked.times[0]
+    regular = [asked.times[n - 1] - began for n in (1, 2, 3, 5, 6, 7)]             # 4 and 8 are those that were asked again
+    assert [round(at / 0.4) for at in regular] == [0, 1, 2, 3, 4, 5]
+    assert 0.09 < asked.times[3] - asked.times[2] < 0.3
+    assert cell.stop() == 0
+
+
+def with_parity(data: bytes) -> bytes:
+    """Even parity in the eighth bit, by counting."""
+    return bytes(byte | (f"{byte:b}".count("1") % 2) << 7 for byte in data)
+
+
+def test_seven_bits_and_parity_are_checked_here_over_a_line_of_eight_bits(cell):
+    column = cell.column("column")
+    configure(cell, "device: ./tty-column, character: 7E1, parity-check: collector")
+    cell.start()
+    cell.open()
+    bad = bytearray(with_parity(b"P 12.0150\r\n"))
+    bad[5] ^= 0x01                                             # a digit flips on the way
+    column.send(with_parity(b"P 12.0100\r\n") + bytes(bad) + with_parity(b"P 12.0120\r\n"))
+    records = cell.wait_records(2, kind="measurement")
+    assert [one["raw"] for one in records] == ["P 12.0100", "P 12.0120"]
+    unread, = cell.records(kind="unread")
+    assert unread["detail"]["reason"] == "line-error" and "\\xff\\x00" in unread["raw"]
+    assert cell.stop() == 0
+
+
+def test_a_device_that_is_gone_behind_a_terminal_server_is_told_from_a_network_fault(cell):
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        configure(cell, f"device: 'socket://127.0.0.1:{server.getsockname()[1]}'")
+        cell.start()
+        link, _ = server.accept()
+        link.close()
+        wait_for(lambda: events(cell, "port-lost"), "the loss")
+    assert "the network is well, but the device behind it is gone" in events(cell, "port-lost")[0]["cause"]
+    wait_for(lambda: [one for one in events(cell, "port-lost") if "nothing listens" in one["cause"]], "the server gone too")
+    assert cell.stop() == 0
+
+
+def test_a_silent_connection_is_made_anew_and_bytes_that_wait_at_connecting_are_kept(cell):
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        configure(cell, f"device: 'socket://127.0.0.1:{server.getsockname()[1]}', silent: 500 ms")
+        cell.start()
+        first, _ = server.accept()                             # half-open: it says nothing, ever
+        second, _ = server.accept()
+        second.sendall(b"P 12.0100\r\n")
+        cell.wait_records(1, kind="measurement")
+        told = events(cell, "silent", "port-lost", "heard-again")
+        assert [one["event"] for one in told][:3] == ["silent", "port-lost", "heard-again"]
+        assert "silent for longer" in told[1]["cause"]
+        first.close()
+        second.close()
+        assert cell.stop() == 0
+
+
+def test_what_was_sent_before_the_port_was_opened_is_read(cell):
+    column = cell.column("column")
+    column.send(b"P 12.0100\r\n")
+    configure(cell, "device: ./tty-column")
+    cell.start()
+    assert cell.wait_records(1, kind="measurement")[0]["raw"] == "P 12.0100"
+    assert events(cell, "lost") == []
+    assert cell.stop() == 0
+
+
+@pytest.mark.parametrize("port, fault", [
+    ("device: ./tty-column, parity-check: collector", r"seven bits with parity, not for 8N1"),
+    ('device: ./tty-column, request: {send: "?", every: 100 ms, timeout: 200 ms}', r"timeout is zero, or longer than every"),
+])
+def test_expectations_that_can_not_be_met_are_refused(cell, port, fault):
+    configure(cell, port)
+    said = cell.command("check", str(cell.config))
+    assert said.returncode == 78 and re.search(fault, said.stderr)
+
+
+def test_a_name_that_another_adapter_may_get_is_warned_of(cell):
+    configure(cell, "device: /dev/ttyUSB0")
+    said = cell.command("check", str(cell.config))
+    assert said.returncode == 0 and "ports.column.device: /dev/ttyUSB0 is whichever adapter is found first" in said.stderr
