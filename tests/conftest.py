@@ -100,6 +100,7 @@ class Cell:
         """Wait until so many ports are open now."""
         wait_for(lambda: self.status() and self.is_of_daemon() and sum(
             port["state"] == "open" for port in self.status()["ports"].values()) >= ports, f"{ports} open ports")
+        time.sleep(0.06)                                       # a first frame that comes right at the opening may be cut
 
     def is_of_daemon(self) -> bool:
         return self.status().get("pid") == self.daemon.pid

@@ -108,6 +108,11 @@ def is_network(device: str) -> bool:
     return scheme_of(device) != ""
 
 
+def take_back(name: str, line: LineSettings, fd: int) -> OpenPort:
+    """The local port whose descriptor an earlier process has left.  Raises PortLost, and closes it, where it serves no more."""
+    return importlib.import_module(SOURCES[""]).take_back(name, line, fd)
+
+
 def open_port(name: str, line: LineSettings) -> OpenPort:
     """Open the port `name`.  Raises PortLost with the cause in words; KeyError for a scheme that SOURCES has not."""
     module = importlib.import_module(SOURCES[scheme_of(line.device)])

@@ -11,6 +11,7 @@ of causes, never by the text of a message.
 import errno
 import fcntl
 import os
+import select
 import termios
 from contextlib import suppress
 
@@ -83,6 +84,8 @@ class SerialPort:
         with suppress(*FAILURES):
             fcntl.ioctl(self.fd, termios.TIOCNXCL)
         with suppress(*FAILURES):
+            fcntl.flock(self.fd, fcntl.LOCK_UN)       # one that is kept elsewhere would go on holding it
+        with suppress(*FAILURES):
             os.close(self.fd)
         self.fd = -1
 
@@ -101,6 +104,31 @@ def open_port(name: str, line: LineSettings) -> SerialPort:
     except PortLost:
         os.close(fd)
         raise
+
+
+def take_back(name: str, line: LineSettings, fd: int) -> SerialPort:
+    """The open port that an earlier process has left: its descriptor was kept, and with it what has arrived since.
+
+    Raises PortLost, and closes it, where it is not that device any more, or has hung up.
+    """
+    try:
+        if _hung_up(fd) or os.fstat(fd).st_rdev != os.stat(line.device).st_rdev:
+            raise OSError(errno.ENODEV, "the kept descriptor is of another device, or has hung up")
+        before = termios.tcgetattr(fd)
+        fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        attributes = _settle(fd, line)
+        os.set_blocking(fd, False)
+        tty.claim(fd)
+    except FAILURES as fault:
+        os.close(fd)
+        raise PortLost(name, _in_words(line, fault)) from fault
+    return SerialPort(line, fd, attributes, _discarded(fd, before, attributes))
+
+
+def _hung_up(fd: int) -> bool:
+    poll = select.poll()
+    poll.register(fd, 0)
+    return any(events & (select.POLLHUP | select.POLLERR | select.POLLNVAL) for _, events in poll.poll(0))
 
 
 def _opened(name: str, line: LineSettings, fd: int) -> SerialPort:

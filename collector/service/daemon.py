@@ -21,11 +21,14 @@ from collector.errors import CollectorError, ConfigError, StoppedByIO
 from collector.journal import Journal
 from collector.ports.devices import list_devices
 from collector.service.handover import HandOver
+from collector.service.manager import ManagerShelf, Watchdog
+from collector.service.notify import Notifier
 from collector.service.opener import Opener
 from collector.service.orders import OrderFolder, OrderSpec
 from collector.service.outputs import OutputProcess
 from collector.service.reader import Reader
 from collector.service.status import delivered_through, last_seen, write_status
+from collector.service.tally import OPEN
 from collector.service.worker import NewPlan, Outward, Stop, Worker
 
 log = structlog.get_logger()
@@ -43,6 +46,8 @@ class Daemon:
         self.started_ns = self.clock.wall_ns()
         self.reload_refused = ""
         self._adopt, self._wake = adopt, threading.Event()
+        self._notifier = Notifier(os.environ)
+        self._watchdog = Watchdog(self._notifier, self.clock)
         self._outputs: dict[str, OutputProcess] = {}
         self.orders: dict[str, OrderFolder] = {}
 
@@ -72,7 +77,7 @@ class Daemon:
         plan = self.plan
         self.handover = HandOver()
         self.reader = Reader(self.handover, self.clock)
-        self.opener = Opener(self.reader, self.handover, self.clock)
+        self.opener = Opener(self.reader, self.handover, self.clock, ManagerShelf(self._notifier, set(plan.ports)))
         outward = Outward(self._committed, self._taken, self._in_force, self.reader.ask_again, self.reader.release)
         self.worker = Worker(plan, self._open_journal, self.handover, self.clock, outward)
         self.worker.start()
@@ -88,6 +93,7 @@ class Daemon:
         self._look()
         for warning in (*plan.warnings, *device_warnings(plan, list_devices())):
             log.warning("configuration-warning", says=warning)
+        self._notifier.ready(self._in_a_line())
         log.info("started", site=plan.site, ports=len(plan.ports), outputs=len(plan.outputs), next_seq=self.worker.keeper.last_seq + 1)
 
     def _committed(self) -> None:
@@ -126,8 +132,24 @@ class Daemon:
             if not thread.is_alive() and not self.stopping.is_set():
                 raise RuntimeError(f"the {thread.name} thread has ended")
         write_status(self)
+        for name in self._watchdog.look((self.reader, self.opener, self.worker), self._in_a_line()):
+            log.error("standing-still", thread=name)
+
+    def _in_a_line(self) -> str:
+        tallies = list(self.worker.tallies.values())
+        refused = "; a configuration was refused" if self.reload_refused else ""
+        return (f"{sum(tally.state == OPEN for tally in tallies)} of {len(tallies)} ports open, "
+                f"{self.worker.keeper.last_seq} records{refused}")
 
     def _reload(self) -> None:
+        """Take the configuration anew, and tell the manager how that ended."""
+        self._notifier.reloading()
+        try:
+            self._take_anew()
+        finally:
+            self._notifier.ready(self._in_a_line())
+
+    def _take_anew(self) -> None:
         """Take the configuration anew; a bad one is refused whole and the old one stays."""
         try:
             plan = read_plan(self.config)
@@ -157,6 +179,7 @@ class Daemon:
     def _stop(self) -> int:
         deadline_ns = time.monotonic_ns() + int(STOP_WITHIN_S * 1e9)
         self.stopping.set()
+        self._notifier.stopping()
         self.opener.stop()
         self.reader.stop()
         self.handover.put(Stop())

@@ -33,6 +33,7 @@ class Keeper:
         """`taken` gives the seq through which every output has taken all; `stopped` is set when no more will come."""
         self.full, self.reserve, self.bytes, self.last_seq = False, "", 0, 0
         self._open, self._taken, self._stopped, self._clock = open_journal, taken, stopped, clock
+        self.moved_ns = 0                                  # when it last tried again
         self._has_failed = False
         self._next_trim_ns = clock.steady_ns() + _TRIM_EVERY_NS
 
@@ -83,7 +84,7 @@ class Keeper:
             except JournalFull as error:
                 if tries == 0:
                     log.error("journal-full", cause=str(error))
-                self.full, tries = True, tries + 1
+                self.full, tries, self.moved_ns = True, tries + 1, self._clock.steady_ns()
                 if self._stopped.wait(min(0.1 * tries, _LONGEST_WAIT_S)) and tries > _TRIES_AT_A_STOP:
                     raise
         if self.full:

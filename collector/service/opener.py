@@ -11,6 +11,7 @@ drops in a loop): only bytes, or ten seconds of connection, bring the waits back
 import threading
 from collections import deque
 from collections.abc import Callable
+from contextlib import suppress
 
 import msgspec
 import structlog
@@ -19,7 +20,7 @@ from tenacity import RetryCallState, Retrying, wait_exponential, wait_random
 from collector.clock import Clock
 from collector.config.plan import PortPlan
 from collector.errors import PortLost
-from collector.ports import LineSettings, OpenPort, is_network, open_port
+from collector.ports import LineSettings, OpenPort, is_network, open_port, take_back
 from collector.service.handover import HandOver, PortClosed, PortWaiting
 from collector.service.reader import Reader, Request
 
@@ -46,11 +47,28 @@ class _Wanted:
         self.causes: set[str] = set()        # told since it was last open
 
 
+class Shelf:
+    """Where the descriptors of open devices outlive this process: `kept`, by port, are those of the one before.
+
+    This one keeps nothing; the daemon has one that a service manager stands behind.
+    """
+
+    def __init__(self, kept: dict[str, int] | None = None):
+        self.kept = dict(kept or {})
+
+    def keep(self, port: str, fd: int) -> None:
+        """Keep it until it is given up, or its device hangs up."""
+
+    def give_up(self, port: str) -> None:
+        """Keep it no longer."""
+
+
 class Opener(threading.Thread):
     """`set_ports` and `stop` may be called from any thread."""
 
-    def __init__(self, reader: Reader, handover: HandOver, clock: Clock):
+    def __init__(self, reader: Reader, handover: HandOver, clock: Clock, shelf: "Shelf | None" = None):
         super().__init__(name="opener", daemon=True)
+        self._shelf = shelf or Shelf()
         self.moved_ns = clock.steady_ns()
         self._reader, self._handover, self._clock = reader, handover, clock
         self._wanted: dict[str, _Wanted] = {}
@@ -126,12 +144,12 @@ class Opener(threading.Thread):
     def _try(self, wanted: _Wanted) -> None:
         wanted.busy = True
         if not is_network(wanted.line.device):
-            self._take(wanted, _outcome(wanted))
+            self._take(wanted, self._outcome(wanted))
             return
         threading.Thread(target=self._try_apart, args=(wanted,), name=f"connect {wanted.name}", daemon=True).start()
 
     def _try_apart(self, wanted: _Wanted) -> None:
-        outcome = _outcome(wanted)
+        outcome = self._outcome(wanted)
         taken = self._order(lambda: self._take(wanted, outcome))
         if not taken and not isinstance(outcome, Exception):
             outcome.close()
@@ -149,8 +167,20 @@ class Opener(threading.Thread):
         if wanted.opens % _LOG_EACH == 0:
             log.info("port-open", port=wanted.name, identity=outcome.identity)
         wanted.is_open, wanted.opens = True, wanted.opens + 1
+        if not outcome.network:
+            self._shelf.keep(wanted.name, outcome.fd)
         wanted.causes.clear()
         self._reader.adopt(wanted.name, outcome, lambda closed: self._order(lambda: self._closed(wanted, closed)))
+
+    def _outcome(self, wanted: _Wanted) -> OpenPort | Exception:
+        try:
+            kept = self._shelf.kept.pop(wanted.name, None)
+            if kept is not None:
+                with suppress(PortLost):
+                    return take_back(wanted.name, wanted.line, kept)
+            return open_port(wanted.name, wanted.line)
+        except Exception as fault:           # a bug, unless PortLost: raised again in the opener's own thread
+            return fault
 
     def _failed(self, wanted: _Wanted, cause: str) -> None:
         if self._wanted.get(wanted.name) is wanted and cause not in wanted.causes:
@@ -161,6 +191,7 @@ class Opener(threading.Thread):
 
     def _closed(self, wanted: _Wanted, closed: PortClosed) -> None:
         wanted.is_open = False
+        self._shelf.give_up(wanted.name)
         if closed.bytes or closed.open_ns >= PROVEN_NS:
             wanted.tries = wanted.faults = wanted.opens = 0
         self._log_fault(wanted, "port-lost", closed.cause)
@@ -200,9 +231,3 @@ def wait_s(device: str, tries: int) -> float:
     state.attempt_number = min(tries, 20)
     return (_NETWORK_WAIT if is_network(device) else _LOCAL_WAIT)(state)
 
-
-def _outcome(wanted: _Wanted) -> OpenPort | Exception:
-    try:
-        return open_port(wanted.name, wanted.line)
-    except Exception as fault:               # a bug, unless PortLost: raised again in the opener's own thread
-        return fault

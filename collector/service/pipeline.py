@@ -12,7 +12,20 @@ from collector.frames.framer import build_framer
 from collector.journal import Row
 from collector.ports.marks import unmark
 from collector.ports.parity import ParityCheck
-from collector.record import INTERNAL, LINE_ERROR, NO_MATCH, Chunk, Frame, Mark, OverRange, Reading, Unread, detail, escape
+from collector.record import (
+    CUT,
+    INTERNAL,
+    LINE_ERROR,
+    NO_MATCH,
+    Chunk,
+    Frame,
+    Mark,
+    OverRange,
+    Reading,
+    Unread,
+    detail,
+    escape,
+)
 from collector.service.cell import Cell, fields_of_context
 from collector.service.circuits import Circuits
 from collector.service.expected import Expected
@@ -32,6 +45,8 @@ class Pipeline:
         self.marked = False                            # whether characters with a line error are marked
         self._parity: ParityCheck | None = None
         self.expected = Expected(plan, tally)
+        self._opened_ns: int | None = None             # until the first bytes of an opening
+        self._in_doubt = False                         # whether the frame to come may have begun before the opening
         self.framer = build_framer(plan.framing)
         self.circuits = Circuits(plan, cell, tally)
         self._cell, self._numbering = cell, cell.numbering
@@ -40,8 +55,9 @@ class Pipeline:
         self.meter = Meter(self.framer, tally)
 
     def go_on(self, before: "Pipeline") -> None:
-        """Take over from another pipeline of the same line: its unfinished frame, and what runs where nothing of that changes."""
-        self.framer, self.meter, self._parity, self.expected = before.framer, before.meter, before._parity, before.expected
+        """Take over from another pipeline of the same line: its unfinished frame, and what runs where that does not change."""
+        self.framer, self.meter, self.expected = before.framer, before.meter, before.expected
+        self._parity, self._opened_ns, self._in_doubt = before._parity, before._opened_ns, before._in_doubt
         self.expected.take(self.plan)
         if before.plan.channels == self.plan.channels:
             self.circuits.runs.take_over(before.circuits.runs)
@@ -53,6 +69,7 @@ class Pipeline:
         self.marked = marked or line.own_parity
         self.circuits.runs.opened(steady_ns)
         self.expected.opened(steady_ns)
+        self._opened_ns = steady_ns
 
     def feed(self, chunk: Chunk) -> list[Row]:
         """The records that this chunk completes."""
@@ -60,7 +77,16 @@ class Pipeline:
             chunk = structs.replace(chunk, data=self._parity.check(chunk.data))
         self.tally.bytes += len(chunk.data)
         self._steady_ns = chunk.steady_ns
+        if self._opened_ns is not None:
+            self._in_doubt, self._opened_ns = self._may_be_cut(chunk), None
         return self._heard(self.framer.feed(chunk))
+
+    def _may_be_cut(self, chunk: Chunk) -> bool:
+        """Whether the first bytes of an opening may be the rest of a frame; not where the line was quiet before them."""
+        framing = self.plan.framing
+        quiet_ns = max(_QUIET_NS, 2 * _BITS * 1_000_000_000 // self.plan.line.baud)
+        is_known = framing.start or framing.length or chunk.data.startswith(framing.end)
+        return not is_known and chunk.steady_ns - self._opened_ns < quiet_ns
 
     @property
     def due_ns(self) -> int | None:
@@ -88,7 +114,8 @@ class Pipeline:
     def _heard(self, frames: list[Frame]) -> list[Row]:
         """The records of frames that have come, behind what is to be told of their coming."""
         told = self.expected.framed(len(frames), self._steady_ns) if frames else ()
-        return [self._cell.event(event, frames[0].wall_ns, self.plan.name, **figures) for event, figures in told] + self._rows(frames)
+        events = [self._cell.event(event, frames[0].wall_ns, self.plan.name, **figures) for event, figures in told]
+        return events + self._rows(frames)
 
     def _rows(self, frames: list[Frame]) -> list[Row]:
         rows: list[Row] = []
@@ -102,7 +129,13 @@ class Pipeline:
                 rows += self._nothing_read(frame, Unread(INTERNAL, f"{type(error).__name__} in the collector; see its log"))
         return rows
 
+    def _reads_a_part_of(self, data: bytes) -> bool:
+        """Whether the format takes the end of such a frame for a whole one: then this may be the end of another."""
+        parse = self.plan.parser.parse
+        return any(not isinstance(parse(data[at:]), Unread) for at in range(1, len(data)))
+
     def _read(self, frame: Frame) -> list[Row]:
+        in_doubt, self._in_doubt = self._in_doubt, False
         if self.marked and b"\xff" in frame.data:
             data, error = unmark(frame.data)
             frame = Frame(data, frame.wall_ns, frame.fault or (LINE_ERROR if error else ""), frame.discarded)
@@ -111,6 +144,8 @@ class Pipeline:
         found = self.plan.parser.parse(frame.data)
         if isinstance(found, Unread):
             return self._nothing_read(frame, found)
+        if in_doubt and self._reads_a_part_of(frame.data):
+            return self._nothing_read(frame, Unread(CUT, _IN_DOUBT))
         if self._sources:
             return self._label(frame, found)
         first, rows, read = self._numbering.next_seq, [], False
@@ -151,6 +186,10 @@ class Pipeline:
                                    detail=detail(said))
 
 
+_QUIET_NS = 50_000_000
+_BITS = 12                                             # of a character, at most
+_IN_DOUBT = ("it came right when the port was opened, and this format reads the end of such a frame as well: whether it "
+             "is whole is not known; a pattern with ^ and what stands before the value would tell")
 _FAULTS = {
     "too-long": "longer than `longest` without a frame end",
     "cut": "the line was lost or closed before the frame ended",

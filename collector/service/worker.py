@@ -64,13 +64,18 @@ class Worker(threading.Thread):
         self.tallies: dict[str, Tally] = {}
         self.failure: BaseException | None = None
         self.keeper = Keeper(open_journal, outward.taken, handover.stopped, clock)
-        self.moved_ns = clock.steady_ns()
+        self._moved_ns = clock.steady_ns()
         self.opened = threading.Event()
         self._plan, self._handover, self._clock, self._outward = plan, handover, clock, outward
         self._orders: list[tuple[str, str]] = []
         self._next_part_ns = 0
         self._stopping = False
         self._pipelines: dict[str, Pipeline] = {}
+
+    @property
+    def moved_ns(self) -> int:
+        """When it last went on; waiting for room on a disk counts, for no restart would make any."""
+        return max(self._moved_ns, self.keeper.moved_ns)
 
     def run(self) -> None:
         try:
@@ -88,7 +93,7 @@ class Worker(threading.Thread):
     def _work(self) -> None:
         while True:
             items = self._handover.take_all(self._wait_s())
-            self.moved_ns = self._clock.steady_ns()
+            self._moved_ns = self._clock.steady_ns()
             rows: list[Row] = []
             stop = False
             for item in items:
@@ -254,7 +259,7 @@ class Worker(threading.Thread):
             for name, pipeline in self._pipelines.items():
                 self.cell.memory.ledger.read(name, pipeline.meter)
             self.keeper.append(rows, memory, self._stopping)
-            self.moved_ns = self._clock.steady_ns()
+            self._moved_ns = self._clock.steady_ns()
             if rows:
                 self._outward.committed()
         for source, mark in self._orders:
