@@ -22,7 +22,7 @@ from collector.journal import Journal
 from collector.ports.devices import list_devices
 from collector.service.handover import HandOver
 from collector.service.manager import ManagerShelf, Watchdog
-from collector.service.notify import Notifier
+from collector.service.notify import Notifier, taken_back
 from collector.service.opener import Opener
 from collector.service.orders import OrderFolder, OrderSpec
 from collector.service.outputs import OutputProcess
@@ -77,7 +77,8 @@ class Daemon:
         plan = self.plan
         self.handover = HandOver()
         self.reader = Reader(self.handover, self.clock)
-        self.opener = Opener(self.reader, self.handover, self.clock, ManagerShelf(self._notifier, set(plan.ports)))
+        shelf = ManagerShelf(self._notifier, taken_back(os.environ), set(plan.ports))
+        self.opener = Opener(self.reader, self.handover, self.clock, shelf)
         outward = Outward(self._committed, self._taken, self._in_force, self.reader.ask_again, self.reader.release)
         self.worker = Worker(plan, self._open_journal, self.handover, self.clock, outward)
         self.worker.start()

@@ -11,7 +11,7 @@ import os
 from typing import Any
 
 from collector.clock import Clock
-from collector.service.notify import Notifier, taken_back
+from collector.service.notify import Notifier
 from collector.service.opener import Shelf
 
 _PREFIX = "port-"
@@ -20,9 +20,9 @@ _PREFIX = "port-"
 class ManagerShelf(Shelf):
     """The manager's descriptor store; what was kept for other ports than `names` is given up."""
 
-    def __init__(self, notifier: Notifier, names: set[str]):
-        found = taken_back(os.environ)  # type: ignore[arg-type]
-        super().__init__({name.removeprefix(_PREFIX): fd for name, fd in found.items()})
+    def __init__(self, notifier: Notifier, kept: dict[str, int], names: set[str]):
+        """`kept`: what the manager has given back, by its own names."""
+        super().__init__({name.removeprefix(_PREFIX): fd for name, fd in kept.items()})
         self._notifier = notifier
         for name in [name for name in self.kept if name not in names]:
             os.close(self.kept.pop(name))

@@ -1,6 +1,6 @@
 """Give records their place: `seq`, `id`, `time`.
 
-Knows: the next seq of the journal, the site's and the journal's name.
+Knows: the next seq of the journal, the site's and the journal's name; that a time which nothing keeps right is flagged.
 Must not know: what a record says, whether it was committed yet.
 """
 
@@ -10,11 +10,17 @@ from collector.clock import Stamps
 from collector.journal import Row
 from collector.record import Record, encode
 
+UNSYNCHRONISED = "clock-unsynchronised"
+
 
 class Numbering:
-    """Numbers records in the order they are made; used by the worker thread alone."""
+    """Numbers records in the order they are made; used by the worker thread alone.
+
+    `unsynchronised`: the times of the records that are made now are of a clock that nothing keeps right.
+    """
 
     def __init__(self, site: str, journal: str, next_seq: int):
+        self.unsynchronised = False
         self.site, self.next_seq = site, next_seq
         self._prefix = f"{site}-{journal}-"
         self._stamps = Stamps()
@@ -27,6 +33,8 @@ class Numbering:
         """A journal row of a new record; `fields` are further fields of the record."""
         seq = self.next_seq
         self.next_seq = seq + 1
+        if self.unsynchronised:
+            fields["flags"] = (*fields.get("flags", ()), UNSYNCHRONISED)
         record = Record(seq=seq, id=f"{self._prefix}{seq}", time=self._stamps.text(wall_ns), kind=kind, site=self.site,
                         port=port, part=part, lot=lot, **fields)
         return Row(seq, wall_ns // 1000, kind, port, part, lot, encode(record))

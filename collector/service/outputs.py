@@ -50,22 +50,28 @@ class OutputProcess:
             log.error("output-ended", output=self.plan.name, code=code, again_in_s=self._wait_s)
             self._close_input()
             self._running = None
-            self._start_at_ns = now + int(self._wait_s * 1e9)
-            self._wait_s = min(self._wait_s * 2, _LONGEST_WAIT_S)
+            self._later()
         if now >= self._start_at_ns:
             self._start()
 
+    def _later(self) -> None:
+        self._start_at_ns = self._clock.steady_ns() + int(self._wait_s * 1e9)
+        self._wait_s = min(self._wait_s * 2, _LONGEST_WAIT_S)
+
     def _start(self) -> None:
         order = json.dumps(self._order).encode() + b"\n"
-        self._running = subprocess.Popen([sys.executable, "-m", "collector.service.output_runner"],
-                                         stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, start_new_session=True)
-        self.starts += 1
         try:
-            self._running.stdin.write(order)
-            self._running.stdin.flush()
-            os.set_blocking(self._running.stdin.fileno(), False)
-        except BrokenPipeError:
-            pass                                       # it has ended already: look() will see to it
+            child = subprocess.Popen([sys.executable, "-m", "collector.service.output_runner"],
+                                     stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, start_new_session=True)
+        except OSError as error:                       # no descriptor, no memory: now
+            log.error("output-not-started", output=self.plan.name, cause=error.strerror, again_in_s=self._wait_s)
+            return self._later()
+        self.starts += 1
+        with suppress(BrokenPipeError):                # it has ended already: look() will see to it
+            child.stdin.write(order)
+            child.stdin.flush()
+            os.set_blocking(child.stdin.fileno(), False)
+        self._running = child                          # from here on it may be woken: nothing comes before its order
 
     def wake(self) -> None:
         """Tell it that records were committed; a full pipe means that it has been told.  Called by the worker thread."""
