@@ -121,12 +121,14 @@ class Files:
             os.close(fd)
 
 
-def show(path: Path, data: bytes) -> None:
+def show(path: Path, data: bytes, padded: bool = True) -> None:
     """Replace a file that only tells what goes on (a status): whole, but not synced.  Raises OSError.
 
     On a full disk it is written over in place, in the room that it has: of all times it must tell something then.
+    `padded`: with blanks, so that it has room for more.
     """
-    data += b" " * (-len(data) % _SHOWN_BYTES)
+    if padded:
+        data += b" " * (-len(data) % _SHOWN_BYTES)
     beside = path.with_name(f".{path.name}.next")
     try:
         beside.write_bytes(data)

@@ -27,6 +27,7 @@ def folder_faults(loaded: Loaded, plan: Plan) -> list[Fault]:
     named = {("outputs", name, "folder"): Path(output.settings.folder)
              for name, output in plan.outputs.items() if hasattr(output.settings, "folder")}
     named |= {("context", name, "folder"): folder for name, folder in plan.folders.items()}
+    named |= {("metrics", "folder"): plan.metrics} if plan.metrics else {}
     faults = []
     for path, folder in named.items():
         if not folder.is_dir():

@@ -267,6 +267,12 @@ class JournalSettings(Settings):
     reserve: Size = RESERVE_BYTES
 
 
+class Metrics(Settings):
+    """`metrics`: where the plant's monitoring picks up text files; a local folder."""
+
+    folder: str
+
+
 class Root(Settings):
     """The whole configuration.  `outputs` entries are validated by the output's own settings (plan)."""
 
@@ -278,6 +284,7 @@ class Root(Settings):
     context: dict[str, Context] = {}
     state: str | None = None
     journal: JournalSettings = JournalSettings()
+    metrics: Metrics | None = None
 
     @field_validator("ports", "outputs", "formats", "context")
     @classmethod

@@ -71,6 +71,7 @@ class Plan(Struct, frozen=True, kw_only=True):
     sources: dict[str, Source] = {}
     scanners: dict[str, tuple[str, ...]] = {}
     folders: dict[str, Path] = {}
+    metrics: Path | None = None
     warnings: tuple[str, ...] = ()
 
     @property
@@ -106,7 +107,8 @@ def build_plan(loaded: Loaded) -> Plan:
         if one.port:
             scanners[one.port] = (*scanners.get(one.port, ()), name)
     folders = {name: Path(os.path.abspath(beside / one.folder)) for name, one in root.context.items() if one.folder}
-    return Plan(site=root.site, state=_state(loaded, root), journal=root.journal, ports=ports, outputs=outputs,
+    metrics = Path(os.path.abspath(beside / root.metrics.folder)) if root.metrics else None
+    return Plan(site=root.site, metrics=metrics, state=_state(loaded, root), journal=root.journal, ports=ports, outputs=outputs,
                 parts=_parts(found), sources=_sources(root), scanners=scanners, folders=folders,
                 warnings=(*_warnings(root), *characteristic_warnings(root, found)))
 

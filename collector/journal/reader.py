@@ -51,6 +51,10 @@ class JournalReader:
         return self._one("SELECT max(coalesce((SELECT max(seq) FROM record), 0), CAST(value AS INTEGER)) "
                          "FROM meta WHERE key = 'trimmed'")
 
+    def oldest_ns(self) -> int:
+        """When the oldest record that is still there arrived, in wall time; 0 where there is none."""
+        return self._one("SELECT coalesce((SELECT at_us FROM record ORDER BY seq LIMIT 1), 0)") * 1000
+
     def count_after(self, seq: int) -> int:
         """How many rows wait above `seq`, by their numbers alone: exact for any seq that was not trimmed past."""
         first, last = self._all("SELECT min(seq), max(seq) FROM record")[0]

@@ -22,12 +22,13 @@ from collector.journal import Journal
 from collector.ports.devices import list_devices
 from collector.service.handover import HandOver
 from collector.service.manager import ManagerShelf, Watchdog
+from collector.service.metrics import write_metrics
 from collector.service.notify import Notifier, taken_back
 from collector.service.opener import Opener
 from collector.service.orders import OrderFolder, OrderSpec
 from collector.service.outputs import OutputProcess
 from collector.service.reader import Reader
-from collector.service.status import delivered_through, last_seen, write_status
+from collector.service.status import delivered_through, last_seen, read_status, write_status
 from collector.service.tally import OPEN
 from collector.service.worker import NewPlan, Outward, Stop, Worker
 
@@ -35,6 +36,7 @@ log = structlog.get_logger()
 
 STOP_WITHIN_S = 4.5
 LOOK_EVERY_S = 1.0
+METRICS_EVERY_NS = 10_000_000_000
 
 
 class Daemon:
@@ -48,6 +50,7 @@ class Daemon:
         self._adopt, self._wake = adopt, threading.Event()
         self._notifier = Notifier(os.environ)
         self._watchdog = Watchdog(self._notifier, self.clock)
+        self._next_metrics_ns = 0
         self._outputs: dict[str, OutputProcess] = {}
         self.orders: dict[str, OrderFolder] = {}
 
@@ -133,8 +136,18 @@ class Daemon:
             if not thread.is_alive() and not self.stopping.is_set():
                 raise RuntimeError(f"the {thread.name} thread has ended")
         write_status(self)
+        self._write_metrics()
         for name in self._watchdog.look((self.reader, self.opener, self.worker), self._in_a_line()):
             log.error("standing-still", thread=name)
+
+    def _write_metrics(self) -> None:
+        if self.plan.metrics is None or self.clock.steady_ns() < self._next_metrics_ns:
+            return
+        self._next_metrics_ns = self.clock.steady_ns() + METRICS_EVERY_NS
+        try:
+            write_metrics(self.plan.metrics, read_status(self.plan))
+        except OSError as error:
+            log.error("metrics-not-written", cause=error.strerror)
 
     def _in_a_line(self) -> str:
         tallies = list(self.worker.tallies.values())

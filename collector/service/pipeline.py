@@ -129,10 +129,12 @@ class Pipeline:
                 rows += self._nothing_read(frame, Unread(INTERNAL, f"{type(error).__name__} in the collector; see its log"))
         return rows
 
-    def _reads_a_part_of(self, data: bytes) -> bool:
-        """Whether the format takes the end of such a frame for a whole one: then this may be the end of another."""
+    def _may_be_the_end_of_another(self, data: bytes) -> bool:
+        """Whether the format reads such a frame with a character more before it as well, or with some less."""
         parse = self.plan.parser.parse
-        return any(not isinstance(parse(data[at:]), Unread) for at in range(1, len(data)))
+        longer = (byte + data for byte in _PRINTABLE)
+        shorter = (data[at:] for at in range(1, len(data)))
+        return any(not isinstance(parse(one), Unread) for one in (*longer, *shorter))
 
     def _read(self, frame: Frame) -> list[Row]:
         in_doubt, self._in_doubt = self._in_doubt, False
@@ -144,7 +146,7 @@ class Pipeline:
         found = self.plan.parser.parse(frame.data)
         if isinstance(found, Unread):
             return self._nothing_read(frame, found)
-        if in_doubt and self._reads_a_part_of(frame.data):
+        if in_doubt and self._may_be_the_end_of_another(frame.data):
             return self._nothing_read(frame, Unread(CUT, _IN_DOUBT))
         if self._sources:
             return self._label(frame, found)
@@ -188,8 +190,9 @@ class Pipeline:
 
 _QUIET_NS = 50_000_000
 _BITS = 12                                             # of a character, at most
-_IN_DOUBT = ("it came right when the port was opened, and this format reads the end of such a frame as well: whether it "
-             "is whole is not known; a pattern with ^ and what stands before the value would tell")
+_PRINTABLE = [bytes([byte]) for byte in range(0x20, 0x7F)]
+_IN_DOUBT = ("it came right when the port was opened, and this format would read it as the end of a longer frame too: whether "
+             "it is whole is not known; a pattern with ^ and what stands before the value would tell")
 _FAULTS = {
     "too-long": "longer than `longest` without a frame end",
     "cut": "the line was lost or closed before the frame ended",

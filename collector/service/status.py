@@ -35,6 +35,8 @@ STALE_S = 10.0
 def write_status(daemon: "Daemon") -> None:
     """Write what is so now; a disk that is full or gone never stops the daemon for this."""
     worker = daemon.worker
+    for tally in list(worker.tallies.values()):
+        tally.look(daemon.clock.steady_ns())
     said = {
         "version": __version__, "site": daemon.plan.site, "pid": os.getpid(), "started": _text(daemon.started_ns),
         "at": _text(daemon.clock.wall_ns()), "stopping": daemon.stopping.is_set(), "last-seq": worker.keeper.last_seq,
@@ -83,6 +85,7 @@ def read_status(plan: Plan) -> dict[str, Any]:
     try:
         journal = JournalReader.open(plan.state)
         last = journal.last()
+        said.setdefault("journal", {})["oldest"] = _text(journal.oldest_ns())
         journal.close()
     except CollectorError as error:
         said.setdefault("journal", {})["error"] = str(error)

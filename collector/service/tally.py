@@ -4,12 +4,15 @@ Written by the worker thread; read by the thread that writes the status file.
 Must not know: how it is shown.
 """
 
+from collections import deque
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
 from msgspec import structs
 
 from collector.ports import LineErrors
+
+_RATE_OVER_NS = 60_000_000_000
 
 WAITING, OPEN, LOST = "waiting", "open", "lost"
 
@@ -53,6 +56,8 @@ class Tally:
     line_errors: dict[str, int] | None = None     # None: nobody counts them on this port
     losses: int = 0
     channels: dict[str, Last] = field(default_factory=dict)
+    per_minute: int = 0                           # frames, over the last minute
+    looks: deque[tuple[int, int]] = field(default_factory=deque)
 
     def moved_to(self, state: str, wall_ns: int, cause: str = "") -> None:
         """The port has changed its state."""
@@ -67,6 +72,17 @@ class Tally:
     def count_unread(self, reason: str) -> None:
         self.unread[reason] = self.unread.get(reason, 0) + 1
 
+    def look(self, steady_ns: int) -> None:
+        """Called about once a second by the thread that writes the status file: how many frames a minute now."""
+        looks = self.looks
+        looks.append((steady_ns, self.frames))
+        while len(looks) > 2 and looks[1][0] <= steady_ns - _RATE_OVER_NS:
+            looks.popleft()
+        span_ns = steady_ns - looks[0][0]
+        self.per_minute = round((self.frames - looks[0][1]) * 60_000_000_000 / span_ns) if span_ns else 0
+
     def as_dict(self) -> dict[str, Any]:
         """For the status file."""
-        return asdict(self)
+        found = asdict(self)
+        del found["looks"]
+        return found
