@@ -4,11 +4,17 @@ Knows: write, sync, rename, append, cut, lock; POSIX and Windows differences of 
 Must not know: what the bytes mean.
 """
 
+import copy
 import errno
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
+
+try:
+    import grp
+except ImportError:                              # Windows has no such groups
+    grp = None
 
 _FOLDER_SYNC_UNSUPPORTED = {errno.EINVAL, errno.ENOTSUP}
 _SHOWN_BYTES = 8192
@@ -20,7 +26,17 @@ class Files:
     """Durable file steps; every public method returns only once its effect would survive a loss of power.
 
     All raise OSError.  After one, the effect may have happened or not: look before deciding.
+    Files are made for their owner to write and their group to read.
     """
+
+    group: int | None = None
+    """Whose the files are that are made, by number; None: the folder's or the process's, as the system does it."""
+
+    def of_group(self, name: str) -> "Files":
+        """The same, but for files of this group.  Raises KeyError where there is none of this name."""
+        found = copy.copy(self)
+        found.group = int(name) if name.isdecimal() else grp.getgrnam(name).gr_gid
+        return found
 
     # --- the single steps, each of which a disk can refuse; a test puts its faults here
 
@@ -109,6 +125,8 @@ class Files:
     def _write_fresh(self, path: Path, data: bytes) -> None:
         self.remove(path)                # never the same file again: a sync that failed may lie the second time
         with self._opened(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL) as fd:
+            if self.group is not None:
+                os.fchown(fd, -1, self.group)
             self._write(fd, 0, data)
             self._sync(fd)
 
@@ -121,7 +139,7 @@ class Files:
             os.close(fd)
 
 
-def show(path: Path, data: bytes, padded: bool = True) -> None:
+def show(path: Path, data: bytes, padded: bool = True, mode: int = _MODE) -> None:
     """Replace a file that only tells what goes on (a status): whole, but not synced.  Raises OSError.
 
     On a full disk it is written over in place, in the room that it has: of all times it must tell something then.
@@ -132,6 +150,7 @@ def show(path: Path, data: bytes, padded: bool = True) -> None:
     beside = path.with_name(f".{path.name}.next")
     try:
         beside.write_bytes(data)
+        os.chmod(beside, mode)
         os.replace(beside, path)
     except OSError as error:
         if error.errno not in (errno.ENOSPC, errno.EDQUOT):

@@ -40,26 +40,48 @@ def _seconds(text: str) -> float:
 
 def lines(status: dict[str, Any]) -> list[str]:
     """The status as lines for a terminal; nothing from the wire in them raw."""
-    head = f"{status.get('site', '')}: {'running' if status['running'] else 'NOT RUNNING'} since {status.get('started', '')}"
-    found = [f"{head}; {status['last-seq']} records in the journal; {status.get('at', '')}", ""]
-    rows = [("port", "state", "channel", "last value", "verdict", "readings", "pass", "fail", "unread", "device")]
-    for name, port in status.get("ports", {}).items():
-        unread = str(sum(port["unread"].values()))
-        for channel, last in port["channels"].items() or {"": {}}.items():
-            value = f"{last.get('value', '')} {last.get('unit', '')}".strip()
-            rows.append((name, port["state"], channel, value, f"{last.get('verdict', '')} {last.get('side', '')}".strip(),
-                         *(str(last.get(key, 0)) for key in ("readings", "passed", "failed")), unread, port["device"]))
-    found += _table(rows)
+    running = f"running since {status.get('started', '')}" if status["running"] else \
+        f"NOT RUNNING; last heard of at {status.get('at') or 'never'}"
+    found = [f"{status.get('site', '')}: {running}; version {status.get('version', '')}; {status.get('at', '')}",
+             f"{_journal(status)}; clock {_clock(status)}", ""]
+    ports = status.get("ports", {})
+    rows = [("port", "state", "since", "frames/min", "last frame", "frames", "unread", "line errors", "lost", "device")]
+    rows += [(name, "silent" if port["silent"] else port["state"], port["since"][:19], str(port["per-minute"]), port["last-frame"][:19],
+              str(port["frames"]), str(sum(port["unread"].values())), _line_errors(port), str(port["losses"]), port["device"])
+             for name, port in ports.items()]
+    found += [*_table(rows), ""]
+    rows = [("port", "channel", "last value", "verdict", "at", "readings", "pass", "fail")]
+    rows += [(name, channel, f"{last['value']} {last['unit']}".strip(), f"{last['verdict']} {last['side']}".strip(), last["time"][:19],
+              *(str(last[key]) for key in ("readings", "passed", "failed")))
+             for name, port in ports.items() for channel, last in port["channels"].items()]
+    found += _table(rows) if len(rows) > 1 else ["nothing measured yet"]
     found += ["", *_table(_ledger(status.get("ledger", {})))] + _context(status.get("context", {})) + _masters(status.get("masters", []))
-    rows = [("output", "delivered through", "waiting", "refused", "last delivery", "last error")]
+    rows = [("output", "delivered through", "waiting", "oldest waiting", "refused", "last delivery", "now", "last error")]
     for name, output in status["outputs"].items():
-        rows.append((name, str(output["delivered"]), str(output["waiting"]), str(output.get("refused", 0)),
-                     str(output.get("last-delivery") or ""),
-                     str(output.get("error") or "")))
+        rows.append((name, str(output["delivered"]), str(output["waiting"]), output.get("oldest-waiting", "")[:19],
+                     str(output.get("refused", 0)), output.get("last-delivery", "")[:19],
+                     "down" if output.get("error") else "well", output.get("last-error", "")))
     found += ["", *_table(rows)]
     if status["needs"]:
         found += ["", "Needs a person:", *(f"  {plain(one)}" for one in status["needs"])]
     return found
+
+
+def _journal(status: dict[str, Any]) -> str:
+    journal = status.get("journal", {})
+    size = f"{journal.get('bytes', 0) / 1e6:.1f} of {journal.get('most', 0) / 1e6:.0f} MB"
+    return f"{status['last-seq']} records, the oldest kept of {journal.get('oldest', '')[:19] or 'no time'}; journal {size}"
+
+
+def _clock(status: dict[str, Any]) -> str:
+    words = {True: "synchronised", False: "NOT synchronised"}
+    return words.get(status.get("clock", {}).get("synchronised"), "state unknown")
+
+
+def _line_errors(port: dict[str, Any]) -> str:
+    if port["line-errors"] is None:
+        return "not counted"
+    return ", ".join(f"{count} {kind.replace('_', ' ')}" for kind, count in port["line-errors"].items() if count) or "0"
 
 
 def _ledger(ledger: dict[str, dict[str, Any]]) -> list[tuple[str, ...]]:

@@ -21,7 +21,6 @@ from collector.service.pipeline import Pipeline
 from collector.service.tally import Tally
 
 BY_HAND = "by-hand"
-QUIET_BEFORE_NS = 60_000_000_000                       # a capture begins with a whole frame
 START_NS = 1_767_225_600 * 1_000_000_000              # 2026-01-01T00:00:00Z: a trial has no time of its own
 
 
@@ -71,7 +70,7 @@ def trial(plan: Plan, captures: dict[str, Path], said: dict[str, str]) -> Iterat
     cell = Cell(plan, Numbering(plan.site, "TRY00000", 1), Memory({}))
     pipelines = {name: Pipeline(port, cell, Tally(port.line.device)) for name, port in plan.ports.items()}
     for pipeline in pipelines.values():
-        pipeline.opened(False, -QUIET_BEFORE_NS)
+        pipeline.opened(False, 0, was_quiet=True)
     yield from cell.put(BY_HAND, said, START_NS)
     reads = sorted((round((index if seconds is None else seconds) * 1_000_000_000), port, index, data)
                    for port, capture in captures.items() for index, (seconds, data) in enumerate(read_capture(capture)))

@@ -11,6 +11,7 @@ from pathlib import Path
 from collector.config.loader import Loaded
 from collector.config.plan import Plan
 from collector.errors import Fault
+from collector.files import Files
 from collector.outputs.broker_files import file_faults
 from collector.outputs.messages import QueueSettings
 from collector.ports import is_network
@@ -37,9 +38,20 @@ def folder_faults(loaded: Loaded, plan: Plan) -> list[Fault]:
             faults.append(loaded.fault(path, f"folder {folder} can't be written by this user",
                                        "run this as the collector's user, or give it the right to write there"))
     for name, output in plan.outputs.items():
+        if getattr(output.settings, "group", None) and not _is_group(output.settings.group):
+            faults.append(loaded.fault(("outputs", name, "group"), f"there is no group {output.settings.group} on this machine",
+                                       "write one that `getent group` lists"))
         if isinstance(output.settings, QueueSettings):
             faults += [loaded.fault(("outputs", name, key), *said) for key, *said in file_faults(name, output.settings)]
     return faults
+
+
+def _is_group(name: str) -> bool:
+    try:
+        Files().of_group(name)
+    except KeyError:
+        return False
+    return True
 
 
 def device_faults(loaded: Loaded, plan: Plan, devices: list[Device]) -> list[Fault]:

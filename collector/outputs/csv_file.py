@@ -18,7 +18,7 @@ from collector.errors import RecordRefused
 from collector.files import Files
 from collector.outputs import growing, sealed
 from collector.outputs.cursor import Cursor
-from collector.outputs.folder import FolderOutput, FolderSettings, Place
+from collector.outputs.folder import FolderOutput, FolderSettings, place
 from collector.record import FIELDS, Record, decode
 from collector.settings import YesNo, wrong
 
@@ -129,4 +129,4 @@ def guarded(text: str) -> str:
 
 def build(name: str, site: str, settings: Settings, cursor: Cursor, files: Files) -> FolderOutput:
     """The output `name` of this site."""
-    return FolderOutput(Place(name, site, settings, cursor, files, CsvLines(name, settings)), sealed, growing)
+    return FolderOutput(place(name, site, settings, cursor, files, CsvLines(name, settings)), sealed, growing)

@@ -37,6 +37,7 @@ class FolderSettings(Settings):
     records: count(1, 100_000) = 5000
     checksum_file: YesNo = False
     sentinel: YesNo = True
+    group: str | None = None
 
     @field_validator("folder")
     @classmethod
@@ -203,6 +204,15 @@ def in_words(error: OSError, folder: Path) -> str:
     """What an OSError in this folder means to the person who must act."""
     said = f"the folder {folder} {_WORDS.get(error.errno, 'gave an error')}"
     return f"{said} ({error.strerror or error})"
+
+
+def place(output: str, site: str, settings: FolderSettings, cursor: Cursor, files: Files, rendering: Rendering) -> Place:
+    """The place of an output; its files are of its own group, where it has one.  Raises OutputDown where there is none."""
+    try:
+        own = files.of_group(settings.group) if settings.group else files
+    except KeyError:
+        raise OutputDown(output, f"there is no group {settings.group} on this machine") from None
+    return Place(output, site, settings, cursor, own, rendering)
 
 
 class FolderOutput:

@@ -9,7 +9,7 @@ from collector.errors import RecordRefused
 from collector.files import Files
 from collector.outputs import growing, sealed
 from collector.outputs.cursor import Cursor
-from collector.outputs.folder import FolderOutput, FolderSettings, Place
+from collector.outputs.folder import FolderOutput, FolderSettings, place
 
 
 class Settings(FolderSettings):
@@ -37,4 +37,4 @@ class JsonLines:
 
 def build(name: str, site: str, settings: Settings, cursor: Cursor, files: Files) -> FolderOutput:
     """The output `name` of this site."""
-    return FolderOutput(Place(name, site, settings, cursor, files, JsonLines(name)), sealed, growing)
+    return FolderOutput(place(name, site, settings, cursor, files, JsonLines(name)), sealed, growing)

@@ -31,7 +31,7 @@ class Metric(Struct, frozen=True):
 
 def write_metrics(folder: Path, status: dict[str, Any]) -> None:
     """Replace `collector-SITE.prom` in this folder.  Raises OSError."""
-    show(folder / FILE.format(site=status["site"]), text_of(metrics_of(status)).encode(), padded=False)
+    show(folder / FILE.format(site=status["site"]), text_of(metrics_of(status)).encode(), padded=False, mode=0o644)
 
 
 def metrics_of(status: dict[str, Any]) -> list[Metric]:

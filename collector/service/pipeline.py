@@ -62,14 +62,14 @@ class Pipeline:
         if before.plan.channels == self.plan.channels:
             self.circuits.runs.take_over(before.circuits.runs)
 
-    def opened(self, marked: bool, steady_ns: int) -> None:
-        """The port was opened; `marked`: the driver marks characters with a line error."""
+    def opened(self, marked: bool, steady_ns: int, was_quiet: bool = False) -> None:
+        """The port was opened; `marked`: the driver marks characters with a line error; `was_quiet`: it begins with a frame."""
         line = self.plan.line
         self._parity = ParityCheck(line.parity, marked) if line.own_parity else None
         self.marked = marked or line.own_parity
         self.circuits.runs.opened(steady_ns)
         self.expected.opened(steady_ns)
-        self._opened_ns = steady_ns
+        self._opened_ns = None if was_quiet else steady_ns
 
     def feed(self, chunk: Chunk) -> list[Row]:
         """The records that this chunk completes."""

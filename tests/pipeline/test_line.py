@@ -160,3 +160,10 @@ def test_a_name_that_another_adapter_may_get_is_warned_of(cell):
     configure(cell, "device: /dev/ttyUSB0")
     said = cell.command("check", str(cell.config))
     assert said.returncode == 0 and "ports.column.device: /dev/ttyUSB0 is whichever adapter is found first" in said.stderr
+
+
+def test_a_group_that_is_not_there_is_said_by_check(cell):
+    cell.column("column")
+    cell.configure(CONFIG.replace("PORT", "device: ./tty-column").replace("every: 50 ms", "group: no-such-group"))
+    said = cell.command("check", str(cell.config))
+    assert said.returncode == 1 and "there is no group no-such-group on this machine" in said.stderr

@@ -49,3 +49,13 @@ def test_a_lock_is_held_until_it_is_closed(tmp_path):
     assert lock(tmp_path / "lock") is None
     os.close(held)
     os.close(lock(tmp_path / "lock"))
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="giving files to any group takes root")
+def test_files_are_of_the_group_that_they_are_made_for(tmp_path):
+    Files().of_group("4711").write_new(tmp_path / "a", b"a")
+    found = (tmp_path / "a").stat()
+    assert (found.st_gid, found.st_mode & 0o777) == (4711, 0o640)
+    assert Files.group is None and Files().of_group("root").group == 0
+    with pytest.raises(KeyError):
+        Files().of_group("no-such-group")
