@@ -129,9 +129,14 @@ class Channel:
         found = self._checked(master.name, master.size, master.within, size, wall_ns, ids[0], alone)
         self.book.checks[master.name].celsius = celsius
         gain = self._gain(characteristic, master, wall_ns, ids[1]) if not alone else None
+        self.renew()
+        return found, gain
+
+    def renew(self) -> None:
+        """The book has changed: it is to be kept, and how long all is well is reckoned anew."""
+        self.touched = True
         for guard in self._guards.values():
             guard.renew()
-        return found, gain
 
     def _checked(self, name: str, size: Decimal, within: Decimal, value: Decimal, wall_ns: int, record_id: str,
                  alone: bool) -> Verdict:

@@ -3,9 +3,9 @@
 Knows: what is told of a step; which of what is remembered was stamped by the clock before it, and moves along.
 Must not know: ports, the journal, how a clock is read.  Used by the worker thread alone.
 
-Records are never changed afterwards.  `started` and `clock-step` name the boot and the seconds since it, so that a reader
-can: `time` - `since-boot` is the clock's offset from there on; a record made before a `clock-step` of the same boot was
-made at its `time` + `by`, with all such steps after it.
+Records are never changed afterwards.  `started` and `clock-step` name the boot and the seconds since it, so that a
+reader can put times right: `time` - `since-boot` is the clock's offset from there on; a record of before a `clock-step`
+of the same boot was made at its `time` + `by`, with all such steps after it.
 """
 
 from decimal import Decimal
@@ -30,20 +30,21 @@ _STATES = {True: "synchronised", False: "unsynchronised", None: "unknown"}
 class ClockWatch:
     """Looks at the clock when a moment is handed in: each chunk's, and now, where nothing waits.
 
-    `state`: synchronised, unsynchronised, or unknown.
+    `synchronised`: whether something keeps the wall clock right, as far as is known; None: that can't be told.
     """
 
     def __init__(self, clock: Clock, cell: Cell):
         self._clock, self._cell, self._boot = clock, cell, clock.boot()
         self._began_ns = clock.wall_ns()
-        self._right_from_ns, self.state = 0, ""
+        self.synchronised: bool | None = True
+        self._right_from_ns = 0
         self._sample()
         _, self._apart_ns, self._steady_apart_ns = self._read()
 
     def started(self) -> Row:
         """The record that the program has started."""
         now = self._clock.wall_ns()
-        return self._cell.event("started", now, clock=self.state, **self._place(now))
+        return self._cell.event("started", now, clock=_STATES[self.synchronised], **self._place(now))
 
     def seen(self, wall_ns: int, steady_ns: int) -> list[Row]:
         """Records are about to be made of what came at this moment: the record of a step that came before it, or none.
@@ -62,25 +63,28 @@ class ClockWatch:
             return []
         self._apart_ns = apart_ns
         self._move_along(wall_ns - by_ns, by_ns)
-        by, stamp = Decimal(by_ns // 1000).scaleb(-6), self._cell.stamp
+        by, before, after = _seconds(by_ns), self._cell.stamp(wall_ns - by_ns), self._cell.stamp(wall_ns)
         log.warning("clock-step", by=str(by))
-        return [self._cell.event("clock-step", wall_ns, by=by, before=stamp(wall_ns - by_ns), after=stamp(wall_ns), **self._place(wall_ns))]
+        return [self._cell.event("clock-step", wall_ns, by=by, before=before, after=after, **self._place(wall_ns))]
 
     def _sample(self) -> None:
         """Ask for the clock's state; what was stamped before it is known to be right again stays flagged."""
-        now_ns, before, state = self._clock.steady_ns(), self.state, _STATES[self._clock.is_synchronised()]
-        self._sample_ns, self.state = now_ns + _EVERY_NS, state
-        if state == before:
+        now_ns, before, found = self._clock.steady_ns(), self.synchronised, self._clock.is_synchronised()
+        self._sample_ns, self.synchronised = now_ns + _EVERY_NS, found
+        if found is before:
             return
-        if state == _STATES[False]:
+        if found is False:
             self._right_from_ns = _NEVER_NS
-        elif before == _STATES[False]:
+        elif before is False:
             self._right_from_ns = now_ns
         self._cell.numbering.unsynchronised = now_ns < self._right_from_ns
-        log.info("clock-state", state=state)
+        log.info("clock-state", state=_STATES[found])
 
     def _read(self) -> tuple[int, int, int]:
-        """How far the wall clock is from the time since boot, and from the steady one: of three readings the quickest."""
+        """How far the wall clock is from the time since boot and from the steady one: of three readings the quickest.
+
+        In front of these, how long it took.
+        """
         return min(self._reading() for _ in range(3))
 
     def _reading(self) -> tuple[int, int, int]:
@@ -91,7 +95,7 @@ class ClockWatch:
 
     def _place(self, wall_ns: int) -> dict[str, Any]:
         told: dict[str, Any] = {"boot": self._boot} if self._boot else {}
-        return {**told, "since-boot": Decimal((wall_ns - self._apart_ns) // 1000).scaleb(-6)}
+        return {**told, "since-boot": _seconds(wall_ns - self._apart_ns)}
 
     def _move_along(self, before_ns: int, by_ns: int) -> None:
         """What this program stamped before the step: how long a check is good, and a part waited for, stays as long."""
@@ -107,3 +111,7 @@ class ClockWatch:
             for check in channel.book.checks.values():
                 check.at_ns, check.good_ns = moved(check.at_ns), moved(check.good_ns)
             channel.renew()
+
+
+def _seconds(ns: int) -> Decimal:
+    return Decimal(ns // 1000).scaleb(-6)

@@ -6,14 +6,13 @@ Must not know: how it is shown.
 
 import json
 import os
-import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import structlog
 
 from collector import __version__
-from collector.clock import Stamps
+from collector.clock import Stamps, SystemClock
 from collector.config.plan import Plan
 from collector.errors import CollectorError
 from collector.files import show
@@ -39,11 +38,12 @@ def write_status(daemon: "Daemon") -> None:
         tally.look(daemon.clock.steady_ns())
     said = {
         "version": __version__, "site": daemon.plan.site, "pid": os.getpid(), "started": _text(daemon.started_ns),
-        "at": _text(daemon.clock.wall_ns()), "stopping": daemon.stopping.is_set(), "last-seq": worker.keeper.last_seq,
+        "at": _text(daemon.clock.wall_ns()), "boot": daemon.clock.boot(), "since-boot-ns": daemon.clock.since_boot_ns(), "stopping": daemon.stopping.is_set(), "last-seq": worker.keeper.last_seq,
         "journal": {"full": worker.keeper.full, "bytes": worker.keeper.bytes, "most": daemon.plan.journal.most,
                     "reserve": worker.keeper.reserve},
         "reload-refused": daemon.reload_refused,
         "ports": {name: _shown(tally.as_dict()) for name, tally in list(worker.tallies.items())},
+        "clock": {"synchronised": worker.watch.synchronised},
         "masters": masters_due(worker.cell, daemon.clock.wall_ns()), "context": in_force(worker.cell),
         "ledger": worker.cell.memory.ledger.as_dict(), "open-parts": len(worker.cell.memory.pieces),
         "orders": {name: folder.error for name, folder in daemon.orders.items()},
@@ -80,7 +80,7 @@ def last_seen(state: Path) -> int:
 def read_status(plan: Plan) -> dict[str, Any]:
     """Everything `status` shows: the daemon's file, each output's, the journal's last seq, and `needs`: for a person."""
     said = _read(plan.state / FILE)
-    running = _running(plan.state / FILE, said)
+    running = _running(said)
     last = said.get("last-seq", 0)
     try:
         journal = JournalReader.open(plan.state)
@@ -101,13 +101,12 @@ def read_status(plan: Plan) -> dict[str, Any]:
     return whole
 
 
-def _running(path: Path, said: dict[str, Any]) -> bool:
-    """Whether the daemon that wrote the file is alive and has written lately."""
-    try:
-        fresh = time.time() - path.stat().st_mtime < STALE_S
-        return fresh and Path(f"/proc/{said['pid']}").exists()
-    except (OSError, KeyError):
+def _running(said: dict[str, Any]) -> bool:
+    """Whether the daemon that said this is alive and has said it lately: by the time since boot, which nobody sets."""
+    if not said or said["boot"] != SystemClock.boot():
         return False
+    fresh = SystemClock.since_boot_ns() - said["since-boot-ns"] < STALE_S * 1_000_000_000
+    return fresh and Path(f"/proc/{said['pid']}").exists()
 
 
 def _needs(whole: dict[str, Any]) -> list[str]:

@@ -15,6 +15,7 @@ from collector.config.plan import Plan, PortPlan
 from collector.journal import Journal, Row
 from collector.record import Chunk
 from collector.ports import LineErrors
+from collector.service.clockwatch import ClockWatch
 from collector.service.handover import HandOver, PortAsked, PortClosed, PortLooked, PortOpened, PortWaiting
 from collector.service.expected import SILENT, UNANSWERED
 from collector.service.keeper import Keeper
@@ -80,7 +81,8 @@ class Worker(threading.Thread):
     def run(self) -> None:
         try:
             self.cell = self.keeper.open(self._plan)
-            rows = [self.cell.event("started", self._clock.wall_ns()), *self.keeper.told(), *self._after_a_kill()]
+            self.watch = ClockWatch(self._clock, self.cell)
+            rows = [self.watch.started(), *self.keeper.told(), *self._after_a_kill()]
             self._commit([*rows, *self._make_pipelines(self._plan)])
             self.opened.set()
             self._work()
@@ -111,7 +113,8 @@ class Worker(threading.Thread):
 
     def _take(self, item: object) -> list[Row]:
         if isinstance(item, Chunk):
-            return self._pipelines[item.port].feed(item) if item.port in self._pipelines else []
+            told = self.watch.seen(item.wall_ns, item.steady_ns)
+            return told + (self._pipelines[item.port].feed(item) if item.port in self._pipelines else [])
         if isinstance(item, NewPlan):
             return self._change(item.plan)
         if isinstance(item, Stop):
@@ -207,8 +210,13 @@ class Worker(threading.Thread):
             if waiting := memory.ledger.lose_waiting(name):
                 rows.append(self.cell.event("lost", now, name, count=waiting, of="bytes", exact=True,
                                             cause="the program was killed with a frame unfinished"))
-            most = max(0, now - memory.killed_ns) * port.line.baud // 10_000_000_000 + 1
-            rows.append(self.cell.event("lost", now, name, count=most, of="bytes", exact=False, bound="at most", since=self.cell.stamp(memory.killed_ns),
+            since = self.cell.stamp(memory.killed_ns)
+            if now < memory.killed_ns:
+                rows.append(self.cell.event("lost", now, name, count=0, of="bytes", exact=False, bound="at least", since=since,
+                                            cause="the program was killed, and the clock has gone back since: how much is not known"))
+                continue
+            most = (now - memory.killed_ns) * port.line.baud // 10_000_000_000 + 1
+            rows.append(self.cell.event("lost", now, name, count=most, of="bytes", exact=False, bound="at most", since=since,
                                         cause="the program was killed: at most what its line can have brought since"))
         return rows
 
@@ -246,7 +254,8 @@ class Worker(threading.Thread):
     def _ticked(self) -> list[Row]:
         now = self._clock.steady_ns()
         rows = [row for pipeline in self._pipelines.values()
-                if (at := pipeline.due_ns) is not None and at <= now for row in pipeline.tick(now)] + self._overdue(now)
+                if (at := pipeline.due_ns) is not None and at <= now for row in pipeline.tick(now)]
+        rows += self.watch.seen(self._clock.wall_ns(), now) + self._overdue(now)      # what quiet has ended came before
         if now >= self._next_part_ns:
             self._next_part_ns = now + _PARTS_EVERY_NS
             rows += self.cell.tick(self._clock.wall_ns())

@@ -137,7 +137,7 @@ class Walk:
             serial = self.serial
             self.used.add(channel)
         assert one.get("serial", "") == serial, one
-        assert one.get("flags", []) == (self._flags() if channel == "A1" else []), one
+        assert _flags_but_the_clock_s(one) == (self._flags() if channel == "A1" else []), one
         if channel == "A1":
             self.measured += 1
             self.since_good.append(one)
@@ -178,6 +178,11 @@ class Walk:
                 assert len(values) == VALUES, "a turn with a part of its readings"
                 self.due.append({"kind": "sweep", "value": max(values) - min(values), "time": one["time"]})
             self.turn, self.phase = [], "off"
+
+
+def _flags_but_the_clock_s(one: dict) -> list[str]:
+    """Whether the clock of the machine that tests is right is not what is tested."""
+    return [flag for flag in one.get("flags", []) if flag != "clock-unsynchronised"]
 
 
 def exported(cell) -> list[dict]:
@@ -319,9 +324,9 @@ def test_flags_the_suspect_the_serial_and_the_half_measured_part_reach_over_a_re
     killed(cell, 3)
     send(b"P A1 12.0030\r\n")
     *measured, flagged = cell.wait_records(4, kind="measurement")
-    assert [(one["characteristic"], one.get("serial"), one.get("flags")) for one in measured] == [
-        ("bore", "H1", None), ("bore", None, None), ("seal", "H1", None)]
-    assert flagged["flags"] == ["failed-master-check"]
+    assert [(one["characteristic"], one.get("serial"), _flags_but_the_clock_s(one)) for one in measured] == [
+        ("bore", "H1", []), ("bore", None, []), ("seal", "H1", [])]
+    assert _flags_but_the_clock_s(flagged) == ["failed-master-check"]
     whole, = cell.records(kind="part", serial="H1")
     assert whole["detail"]["readings"] == {"bore": measured[0]["id"], "seal": measured[2]["id"]}
     assert (suspect["detail"]["first"], suspect["detail"]["last"], suspect["detail"]["count"]) == (measured[0]["seq"], measured[1]["seq"], 2)

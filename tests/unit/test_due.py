@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from collector.cli import main
+from collector.clock import SystemClock
 from collector.config.plan import read_plan
 from collector.journal import Journal
 from collector.measuring.masters import CALIBRATION, FAILED, NEVER, OVERDUE
@@ -222,11 +223,14 @@ def test_the_state_of_one_master_is_among_the_flags_of_a_reading_made_now(tmp_pa
 # --- collector status
 
 
-class Held:
+class Held(SystemClock):
     """A clock that stands still."""
 
     def wall_ns(self):
         return T0
+
+    def is_synchronised(self):
+        return True
 
     def steady_ns(self):
         return 0
