@@ -24,20 +24,24 @@ def find_checksum(frames: list[bytes]) -> Checksum | None:
     """The first checksum that nearly all frames have right, or None."""
     different = list(dict.fromkeys(frames))
     sample = different[:_SAMPLE]
-    needed = max(3, 0.7 * len(sample))
-    for spec in _candidates(sample):
-        verified = build_checksum(spec)
-        right, left = 0, len(sample)
-        for frame in sample:
-            left -= 1
-            right += isinstance(verified(frame), bytes)
-            if right + left < needed:
-                break
-        if right < needed:
-            continue
-        if sum(isinstance(verified(frame), bytes) for frame in different) >= 0.6 * len(different):
-            return spec
-    return None
+    return next((spec for spec in _candidates(sample) if _holds(spec, sample, 0.7) and _holds(spec, different, 0.6)),
+                None)
+
+
+def _holds(spec: Checksum, frames: list[bytes], share: float) -> bool:
+    """Whether so large a part of the frames has it right, and it is not the same in all of them: that would be text."""
+    verified = build_checksum(spec)
+    right: set[bytes] = set()
+    wrong, most = 0, (1 - share) * len(frames)
+    for frame in frames:
+        rest = verified(frame)
+        if isinstance(rest, bytes):
+            right.add(frame[len(rest):])
+        else:
+            wrong += 1
+            if wrong > most:
+                return False
+    return len(right) >= 3
 
 
 def unknown_checksum(frames: list[bytes]) -> int:

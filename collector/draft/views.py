@@ -37,7 +37,8 @@ def _tokens(texts: list[str], decimal: str, check: int, asked: tuple[str, ...]) 
     tokens = build_tokens(decimal, check)
     members, columns, tail = main_shape([tokens(text) for text in texts])
     read = read_columns(columns, decimal)
-    rest = [text for index, text in enumerate(texts) if index not in set(members)]
+    taken = set(members)
+    rest = [text for index, text in enumerate(texts) if index not in taken]
     sure, doubtful = _in_value_place(re.compile(pattern_of(read, loose=True, tail=tail | {""})), rest)
     over = [*sure, *doubtful]
     value = re.compile(value_pattern(read))

@@ -79,7 +79,7 @@ class JournalReader:
         while after < last:
             yield from map(Row._make, self._all(f"SELECT * FROM record WHERE {where} ORDER BY seq",
                                                 after, min(after + MOST_ROWS, last), *values))
-            after += MOST_ROWS
+            after = max(after + MOST_ROWS, self._next(after + MOST_ROWS) - 1)      # over the gap of a restore
 
     def memory(self, prefix: str) -> tuple[dict[str, str], int]:
         """What the writer remembers under keys that begin so, and the seq used last, as of one moment."""
@@ -99,6 +99,10 @@ class JournalReader:
                                                begin, min(begin + _COUNTED_ROWS, through)):
                 found[port, kind] += times
         return found
+
+    def _next(self, after: int) -> int:
+        """The seq of the first row above `after`; 0: there is none."""
+        return self._one(f"SELECT coalesce((SELECT seq FROM record WHERE seq > {after} ORDER BY seq LIMIT 1), 0)")
 
     def close(self) -> None:
         """Let go of the file; nothing in it changes."""

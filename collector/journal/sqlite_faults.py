@@ -2,6 +2,7 @@
 
 import os
 import sqlite3
+from pathlib import Path
 
 from collector.errors import CollectorError, JournalFailed, JournalFull, StoppedByIO
 
@@ -9,6 +10,8 @@ FILE_NAME = "journal.sqlite"
 APPLICATION_ID = 0x436F4C4A
 SCHEMA = 1
 BUSY_MS = 5000
+BESIDE = "beside"
+"""The table that a backup has, and no journal."""
 
 _FULL, _BUSY, _LOCKED = sqlite3.SQLITE_FULL, sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED
 _INDEX_HAS_NO_ROOM = sqlite3.SQLITE_IOERR_SHMSIZE
@@ -53,10 +56,11 @@ def translated_outside_append(error: sqlite3.Error, path: object) -> CollectorEr
     return StoppedByIO(str(told)) if isinstance(told, JournalFull) else told
 
 
-def check_identity(db: sqlite3.Connection, path: object) -> bool:
-    """Whether the file is a journal of ours; False: an empty file.
+def check_identity(db: sqlite3.Connection, path: object, oldest: int = SCHEMA) -> bool:
+    """Whether the file is a journal of ours; False: an empty file.  `oldest`: the schema that it has at least.
 
-    Raises StoppedByIO for another program's or a newer one, JournalFailed for what is too short to be any database.
+    Raises StoppedByIO for another program's, a newer one or an older one, JournalFailed for what is too short to be any
+    database.
     """
     application, = db.execute("PRAGMA application_id").fetchone()
     version, = db.execute("PRAGMA user_version").fetchone()
@@ -69,8 +73,26 @@ def check_identity(db: sqlite3.Connection, path: object) -> bool:
         raise StoppedByIO(f"{path} is not a journal of the collector")
     if version > SCHEMA:
         raise StoppedByIO(f"the journal {path} was made by a newer collector (its schema is {version}, this one knows "
-                          f"{SCHEMA}); run the newer one")
+                          f"{SCHEMA}); run the newer one{_or_go_back(Path(str(path)))}")
+    if version < oldest:
+        raise StoppedByIO(f"the journal {path} was made by an older collector (its schema is {version}, this one's is "
+                          f"{SCHEMA}); the next `collector run` makes it over, and keeps a copy")
     return True
+
+
+def copy_before(path: Path, schema: int) -> Path:
+    """Where the copy lies of a journal as it was when it had this schema, be it there or not."""
+    return path.with_name(f"{path.name}.schema-{schema}")
+
+
+def _or_go_back(path: Path) -> str:
+    copy = copy_before(path, SCHEMA)
+    return f", or go back to {copy}, as it was before that: `collector restore --aside`" if copy.exists() else ""
+
+
+def is_backup(db: sqlite3.Connection) -> bool:
+    """Whether it is a backup, which must be put back by `collector restore` to be a journal again."""
+    return bool(db.execute("SELECT count(*) FROM sqlite_schema WHERE name = ?", (BESIDE,)).fetchone()[0])
 
 
 def holds_nothing(db: sqlite3.Connection, path: object) -> bool:

@@ -13,6 +13,7 @@ import sqlite3
 from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
+from itertools import takewhile
 from pathlib import Path
 from typing import Any
 
@@ -20,13 +21,14 @@ from collector.clock import Clock, SystemClock
 from collector.errors import JournalFailed, JournalFull, StoppedByIO
 from collector.files import Files, lock
 from collector.journal.checked import refuse_damaged
+from collector.journal.migration import migrate
 from collector.journal.place import refuse_unfit
 from collector.journal.renewal import finish, renew
 from collector.journal.reserve import Reserve
 from collector.journal.schema import (MEMORY, RENEWED, WAL_BYTES, Renewed, Row, connect, connect_reading, drawn_name,
                                       last_seq, make_tables, meta, renewed_of, set_writing)
-from collector.journal.sqlite_faults import (BUSY_MS, FILE_NAME, check_identity, is_no_room, primary_code, translated,
-                                             translated_outside_append)
+from collector.journal.sqlite_faults import (BUSY_MS, FILE_NAME, check_identity, is_backup, is_no_room, primary_code,
+                                             translated, translated_outside_append)
 
 _CHECKPOINT_BYTES = 4_000_000
 _EACH_COMMIT_BYTES, _EACH_ROW_BYTES = 8192, 80
@@ -66,11 +68,11 @@ class Journal:
         reserve = Reserve(folder / "journal.reserve", reserve_bytes)
         try:
             try:
-                db = _with_room(reserve, lambda: _opened(path, was_unclean, files))
+                db = _with_room(reserve, lambda: _opened(path, was_unclean, files, clock))
             except JournalFailed as damage:
                 cause = str(damage)
                 _with_room(reserve, lambda: renew(path, cause, keep_after, seen, False, files, clock))
-                db = _with_room(reserve, lambda: _opened(path, False, files))
+                db = _with_room(reserve, lambda: _opened(path, False, files, clock))
             reserve.fill()
             return cls(path, db, lock_fd, reserve, clock, files)
         except BaseException as error:
@@ -90,7 +92,7 @@ class Journal:
         last = self.next_seq - 1
         _with_room(self._reserve, lambda: renew(self._path, self._failed, keep_after, last, True, self._files,
                                                 self._clock))
-        db = _with_room(self._reserve, lambda: _opened(self._path, False, self._files))
+        db = _with_room(self._reserve, lambda: _opened(self._path, False, self._files, self._clock))
         lock_fd, self._lock_fd = self._lock_fd, -1
         return Journal(self._path, db, lock_fd, self._reserve, self._clock, self._files)
 
@@ -142,7 +144,9 @@ class Journal:
 
     def trim(self, through: int, before_us: int, most: int = 500,
              counted: Callable[[Counter[tuple[str, str]]], dict[str, str | None]] = lambda gone: {}) -> int:
-        """Delete at most `most` rows up to seq `through` that are older than `before_us`; how many they were.
+        """Delete the first rows, at most `most`, up to seq `through` while they are older than `before_us`; how many.
+
+        Of rows that were stamped before the clock was set, none goes from behind one that stays.
 
         What was deleted is remembered, so that no seq is used again even if every row goes; `counted` is given how many
         of each (port, kind) they are, and what it gives is remembered with that.  On a full disk nothing is deleted.
@@ -158,9 +162,9 @@ class Journal:
 
     def _deleted(self, through: int, before_us: int, most: int, counted: Callable) -> list[tuple]:
         with self._transaction():
-            gone = self._db.execute(
-                "SELECT seq, port, kind FROM record WHERE seq <= ? AND at_us < ? ORDER BY seq LIMIT ?", (through, before_us, most)
-            ).fetchall()
+            first = self._db.execute("SELECT seq, port, kind, at_us FROM record WHERE seq <= ? ORDER BY seq LIMIT ?",
+                                     (through, most)).fetchall()
+            gone = [row[:3] for row in takewhile(lambda row: row[3] < before_us, first)]
             if gone:
                 self._db.executemany("DELETE FROM record WHERE seq = ?", [(seq,) for seq, *_ in gone])
                 self._db.execute("UPDATE meta SET value = max(CAST(value AS INTEGER), ?) WHERE key = 'trimmed'",
@@ -307,16 +311,19 @@ def _prepared(folder: Path, path: Path, files: Files) -> tuple[int, bool]:
     return lock_fd, was_unclean
 
 
-def _opened(path: Path, was_unclean: bool, files: Files) -> sqlite3.Connection:
+def _opened(path: Path, was_unclean: bool, files: Files, clock: Clock) -> sqlite3.Connection:
     """Raises JournalFailed: damaged; JournalFull; StoppedByIO: a person must act."""
     db = None
     try:
         db = connect(path)
+        migrate(db, path, files, clock)
         if not check_identity(db, path):
             db.execute("PRAGMA journal_mode=WAL").fetchall()
             db.execute("BEGIN IMMEDIATE")
             make_tables(db, {"name": drawn_name(), "trimmed": "0"})
             db.execute("COMMIT")
+        if is_backup(db):
+            raise StoppedByIO(f"{path} is a backup; `collector restore` makes a journal of it, under a new name")
         set_writing(db)
         refuse_damaged(db, path, was_unclean)
         files.sync_folder(path.parent)       # the log's name: SQLite syncs it too, but passes over an error

@@ -113,6 +113,8 @@ def _needs(whole: dict[str, Any]) -> list[str]:
     found = []
     if not whole["running"]:
         found.append(f"the collector is not running; last heard of at {whole.get('at') or 'never'}")
+    if error := whole.get("journal", {}).get("error"):
+        found.append(error)
     for name, port in whole.get("ports", {}).items():
         if port["state"] != OPEN and whole["running"]:
             found.append(f"port {name} is not open: {port['cause'] or 'not tried yet'}")

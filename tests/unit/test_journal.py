@@ -120,6 +120,13 @@ def test_no_statement_of_a_reader_takes_more_than_500_rows(journal, reader):
     assert len(reader.rows(0, most=10_000)) == 500
 
 
+def test_trimming_leaves_no_hole_where_old_times_stand_behind_young_ones(journal, reader):
+    """The machine booted without a clock: its rows are stamped 1970, and the clock was set later."""
+    journal.append([row(seq, at_us) for seq, at_us in enumerate((5000, 5001, 1, 2, 5002), start=1)])
+    assert journal.trim(through=5, before_us=100) == 0
+    assert journal.trim(through=5, before_us=5001) == 1 and [one.seq for one in reader.rows(0)] == [2, 3, 4, 5]
+
+
 def test_select_begins_behind_what_was_trimmed(journal, reader):
     append(journal, 1, 1500)
     for _ in range(2):
