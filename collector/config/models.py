@@ -130,6 +130,16 @@ class Port(Settings):
         raise wrong(f"encoding {value!r} is not one that a column can send", "write ascii, latin-1, cp1252 or utf-8")
 
     @model_validator(mode="after")
+    def _on_the_wire(self) -> "Port":
+        marks = {"end": self.end, "start": self.start, "request.send": self.request.send if self.request else None}
+        for key, text in marks.items():
+            try:
+                (text or "").encode(self.encoding)
+            except UnicodeError:
+                raise wrong(f"{key} {text!r} is no text in {self.encoding}", "give the port an encoding that has it, as latin-1") from None
+        return self
+
+    @model_validator(mode="after")
     def _one_framing(self) -> "Port":
         ways = [key for key in ("end", "length", "gap") if getattr(self, key) is not None]
         if len(ways) > 1:

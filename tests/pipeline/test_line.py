@@ -2,7 +2,9 @@
 
 import os
 import re
+import shutil
 import socket
+import subprocess
 import threading
 import time
 
@@ -167,3 +169,46 @@ def test_a_group_that_is_not_there_is_said_by_check(cell):
     cell.configure(CONFIG.replace("PORT", "device: ./tty-column").replace("every: 50 ms", "group: no-such-group"))
     said = cell.command("check", str(cell.config))
     assert said.returncode == 1 and "there is no group no-such-group on this machine" in said.stderr
+
+
+@pytest.mark.skipif(shutil.which("socat") is None, reason="takes socat")
+def test_a_line_of_socat_is_read_lost_with_a_cause_and_read_again_within_two_seconds(cell):
+    def plug() -> subprocess.Popen:
+        words = ["socat", "pty,raw,echo=0,link=./tty-far", "pty,raw,echo=0,link=./tty-column"]
+        line = subprocess.Popen(words, cwd=cell.folder, stderr=subprocess.DEVNULL)
+        wait_for(lambda: (cell.folder / "tty-far").exists() and (cell.folder / "tty-column").exists(), "socat's lines")
+        return line
+
+    def send(data: bytes) -> None:
+        with open(cell.folder / "tty-far", "wb", buffering=0) as far:
+            far.write(data)
+
+    line = plug()
+    configure(cell, "device: ./tty-column")
+    cell.start()
+    cell.open()
+    send(b"P 12.0100\r\n")
+    cell.wait_records(1, kind="measurement")
+    line.kill()
+    line.wait()
+    lost = wait_for(lambda: events(cell, "port-lost"), "the loss")[0]
+    assert "unplugged" in lost["cause"] or "is not there" in lost["cause"]
+    for name in ("tty-far", "tty-column"):
+        (cell.folder / name).unlink(missing_ok=True)
+    wait_for(lambda: cell.status()["ports"]["column"]["state"] != "open", "the loss in status")
+    line = plug()
+    began = time.monotonic()
+    cell.open()
+    assert time.monotonic() - began < 4                        # 2 s to open, 1 s until status says so, and the machine's own
+    send(b"P 12.0200\r\n")
+    assert cell.wait_records(2, kind="measurement")[1]["raw"] == "P 12.0200"
+    assert cell.stop() == 0
+    line.kill()
+    line.wait()
+
+
+@pytest.mark.parametrize("port", ['end: "\\x80"', 'start: "\\x02", end: "\\xff"', 'request: {send: "\\xff", every: 1 s}'])
+def test_marks_that_the_encoding_has_not_are_refused(cell, port):
+    configure(cell, f"device: ./tty-column, {port}")
+    said = cell.command("check", str(cell.config))
+    assert said.returncode == 78 and "is no text in ascii; give the port an encoding that has it" in said.stderr
