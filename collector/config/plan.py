@@ -156,7 +156,7 @@ def _outputs(loaded: Loaded, faults: list[Fault]) -> dict[str, OutputPlan]:
             faults.append(loaded.fault(path, f"{name!r} should hold keys and values", "give at least kind"))
             continue
         kind = entry.get("kind")
-        if kind not in OUTPUTS:
+        if not isinstance(kind, str) or kind not in OUTPUTS:
             what = "required key 'kind' is missing" if kind is None else f"there is no output kind {kind!r}"
             faults.append(loaded.fault((*path, "kind") if kind else path, what, f"kinds are {', '.join(sorted(OUTPUTS))}"))
             continue

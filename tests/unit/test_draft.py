@@ -281,13 +281,18 @@ def test_a_capture_without_an_answer_says_why():
             draft(reads)
 
 
+def test_a_channel_that_stands_still_in_the_capture_shifts_no_name_to_another_reading():
+    _, found = outcomes(lines(*["U 12.0000 M 12.0000 L 12.0000"] * 3, "U 12.0001 M 12.0001 L 12.0000"))
+    assert [[one.said["channel"] for one in each] for each in found] == [["U", "M", "L"]] * 4
+
+
 def test_a_reason_shows_the_wire_s_controls_escaped():
     with pytest.raises(CannotDraft) as refused:
         draft(lines("\x1b[2JA1 0.0093- mm", "\x1b[2JA1 0.0101+ mm"))
     assert str(refused.value).isprintable() and "\\x1b[2J" in str(refused.value)
 
 
-def test_a_mark_that_json_would_let_stand_is_escaped():
+def test_an_end_mark_that_is_a_control_character_is_escaped():
     made = draft([(0.0, b"A1 +12.0093 mm\x7fA1 +12.0101 mm\x7fA1 +12.0044 mm\x7f")])
     assert made.port == {"end": "\x7f"} and as_json(made, "drafted").replace("\n", "").isprintable()
 
