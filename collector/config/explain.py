@@ -21,6 +21,7 @@ def explain(plan: Plan) -> dict[str, Any]:
     sources = [_source(plan, name) for name in plan.sources]
     words += [f"Context {one['context']}: {one['from']} sets {one['sets']} for {one['ports']} until {one['until']}." for one in sources]
     words += [f"Writes {one['output']}: {one['what']} to {one['where']}." for one in outputs]
+    words += [f"Writes metrics to {plan.metrics}."] if plan.metrics else []
     return {"words": words, "ports": ports, "characteristics": characteristics, "context": sources, "outputs": outputs}
 
 
@@ -40,6 +41,13 @@ def _port(port: PortPlan) -> dict[str, str]:
     reads = "readings are deviations from nominal" if port.is_deviation else "readings are sizes"
     if port.parser.spec.context_only:
         reads = "it says what is in force"
+    if port.request is not None:
+        asked = port.request
+        reads = f"{reads}; it is asked {asked.send!r} every {asked.every} ms, and has {asked.timeout_ms} ms to answer"
+    if port.silent_ms:
+        reads = f"{reads}; no frame for {port.silent_ms / 1000:g} s is an alarm"
+    if line.own_parity:
+        reads = f"{reads}; parity is checked here"
     return {"port": port.name, "device": line.device, "line": wire, "frames": f"{frames}; {reads}"}
 
 

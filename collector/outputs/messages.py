@@ -127,7 +127,7 @@ def read_url(text: str, schemes: dict[str, tuple[int, bool]], has_path: bool) ->
 
 def needs_extra(kind: str) -> PydanticCustomError:
     """The fault of an output whose library is not installed."""
-    return wrong(f"output kind {kind} needs the extra: pip install 'column-collector[{kind}]'")
+    return wrong(f"output kind {kind} needs the extra: pip install 'CHECKOUT[{kind}]' into the same place")
 
 
 def is_bare(name: str) -> bool:

@@ -58,7 +58,8 @@ class Keeper:
             rows.append(self._cell.event("journal-renewed", now, cause=one.cause, aside=one.aside, kept=one.kept,
                                          **{"carries-on": one.carries_on}))
             if one.lost.count:
-                rows.append(self._cell.event("lost", now, count=one.lost.count, of="records", exact=one.lost.is_exact,
+                bound = {} if one.lost.is_exact else {"bound": "at most"}
+                rows.append(self._cell.event("lost", now, count=one.lost.count, of="records", exact=one.lost.is_exact, **bound,
                                              first=one.lost.first, last=one.lost.last, cause=one.cause))
         return rows
 

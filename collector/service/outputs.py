@@ -23,6 +23,8 @@ from collector.config.plan import OutputPlan
 log = structlog.get_logger()
 
 _FIRST_WAIT_S, _LONGEST_WAIT_S = 0.5, 10.0
+_SOUND_NS = 5_000_000_000
+"""One that has run for so long was begun well: after its end the next one is begun soon."""
 _DYING_NS = 300_000_000
 
 
@@ -38,7 +40,7 @@ class OutputProcess:
                        "settings": plan.settings.model_dump(mode="json", by_alias=True, exclude_unset=True)}
         self._running: subprocess.Popen | None = None
         self._pipe = threading.Lock()                  # a closed descriptor's number may be another file's already
-        self._wait_s, self._start_at_ns = _FIRST_WAIT_S, 0
+        self._wait_s, self._start_at_ns, self._started_ns = _FIRST_WAIT_S, 0, 0
 
     def look(self) -> None:
         """Start it if it is not running and its time has come.  Called about once a second."""
@@ -46,6 +48,8 @@ class OutputProcess:
         if self._running is not None:
             code = self._running.poll()
             if code is None:
+                if now - self._started_ns > _SOUND_NS:
+                    self._wait_s = _FIRST_WAIT_S
                 return
             log.error("output-ended", output=self.plan.name, code=code, again_in_s=self._wait_s)
             self._close_input()
@@ -71,6 +75,7 @@ class OutputProcess:
             child.stdin.write(order)
             child.stdin.flush()
             os.set_blocking(child.stdin.fileno(), False)
+        self._started_ns = self._clock.steady_ns()
         self._running = child                          # from here on it may be woken: nothing comes before its order
 
     def wake(self) -> None:

@@ -252,7 +252,7 @@ def test_check_says_which_extra_is_missing(tmp_path):
     code = f"import sys; sys.modules['pika'] = None\nfrom collector.cli import main\nsys.exit(main({words}))"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
     assert done.returncode == 78
-    assert "output kind amqp needs the extra: pip install 'column-collector[amqp]'" in done.stderr
+    assert "output kind amqp needs the extra: pip install 'CHECKOUT[amqp]' into the same place" in done.stderr
 
 
 @pytest.mark.parametrize("settings, words", [

@@ -497,4 +497,4 @@ except Exception as error:
     print(error)
 """
     said = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True, timeout=20).stdout
-    assert said.rstrip().endswith(": output kind mqtt needs the extra: pip install 'column-collector[mqtt]'")
+    assert said.rstrip().endswith(": output kind mqtt needs the extra: pip install 'CHECKOUT[mqtt]' into the same place")

@@ -27,7 +27,6 @@ PORTS
 formats:
   line: {pattern: '^P (?P<value>\\d+\\.\\d+)$', unit: mm, over-range: [OPEN]}
 parts:
-  PH-200:
 BORES
 outputs:
   mes: {kind: csv, folder: ./share, records: 2000, every: 500 ms, kinds: [measurement, unread, event]}
@@ -67,7 +66,7 @@ class Month:
 
     def configure(self, upper_um: int) -> None:
         ports = "\n".join(f"  {name}: {{device: ./tty-{name}, format: line}}" for name in self.names)
-        bores = "\n".join(f"    bore-{name}: {{channel: {name}, nominal: 12 mm, limits: {{lower: 0 um, upper: {upper_um} um}}}}"
+        bores = "\n".join(f"  PH-{name}: {{bore: {{channel: {name}, nominal: 12 mm, limits: {{lower: 0 um, upper: {upper_um} um}}}}}}"
                           for name in self.names)
         self.cell.configure(CONFIG.replace("PORTS", ports).replace("BORES", bores))
 
@@ -147,7 +146,7 @@ def test_a_month_of_faults_makes_nothing_grow_and_loses_nothing_unsaid(cell, sec
         time.sleep(ROUND_S)
     month.mend(everything=True)
     took = time.monotonic() - began
-    wait_for(lambda: all(output["waiting"] == 0 for output in status_of(cell)["outputs"].values()), "all of it delivered", 60)
+    wait_for(lambda: all(output["waiting"] == 0 for output in status_of(cell)["outputs"].values()), "all of it delivered", 240)
     assert cell.stop() == 0                                    # and the ledger balances
     measured = judged(cell, month)
     early, late = health.quarter(2), health.quarter(4)
