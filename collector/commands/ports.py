@@ -13,7 +13,7 @@ def add_arguments(parser: ArgumentParser) -> None:
 
 
 def run(args: Namespace) -> int:
-    devices = list_devices()
+    devices = list_devices(with_holders=True)
     if args.json:
         print(json.dumps([msgspec.to_builtins(device) for device in devices], indent=2))
         return 0

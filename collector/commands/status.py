@@ -10,6 +10,7 @@ from typing import Any
 from collector.config.plan import read_plan
 from collector.logs import plain
 from collector.service.status import read_status
+from collector.service.tally import OPEN
 from collector.settings import duration_ms
 
 
@@ -46,7 +47,7 @@ def lines(status: dict[str, Any]) -> list[str]:
              f"{_journal(status)}; clock {_clock(status)}", ""]
     ports = status.get("ports", {})
     rows = [("port", "state", "since", "frames/min", "last frame", "frames", "unread", "line errors", "lost", "device")]
-    rows += [(name, "silent" if port["silent"] else port["state"], port["since"][:19], str(port["per-minute"]), port["last-frame"][:19],
+    rows += [(name, _state(port), port["since"][:19], str(port.get("per-minute", "")), port["last-frame"][:19],
               str(port["frames"]), str(sum(port["unread"].values())), _line_errors(port), str(port["losses"]), port["device"])
              for name, port in ports.items()]
     found += [*_table(rows), ""]
@@ -78,8 +79,12 @@ def _clock(status: dict[str, Any]) -> str:
     return words.get(status.get("clock", {}).get("synchronised"), "state unknown")
 
 
+def _state(port: dict[str, Any]) -> str:
+    return "silent" if port.get("silent") and port["state"] == OPEN else port["state"]
+
+
 def _line_errors(port: dict[str, Any]) -> str:
-    if port["line-errors"] is None:
+    if port.get("line-errors") is None:
         return "not counted"
     return ", ".join(f"{count} {kind.replace('_', ' ')}" for kind, count in port["line-errors"].items() if count) or "0"
 
@@ -87,7 +92,7 @@ def _line_errors(port: dict[str, Any]) -> str:
 def _ledger(ledger: dict[str, dict[str, Any]]) -> list[tuple[str, ...]]:
     counts = ("bytes", "in_frames", "marks", "discarded", "lost", "waiting", "frames", "read", "unread")
     rows = [("since the journal was made", *(name.replace("_", " ") for name in counts), "records")]
-    return rows + [(name or "(of no port)", *(str(one[count]) if name else "" for count in counts), str(sum(one["kinds"].values())))
+    return rows + [(name or "(of no port)", *(str(one.get(count, 0)) if name else "" for count in counts), str(sum(one.get("kinds", {}).values())))
                    for name, one in sorted(ledger.items())]
 
 

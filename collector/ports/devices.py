@@ -11,7 +11,7 @@ import os
 from collections import Counter
 from pathlib import Path
 
-from msgspec import Struct
+from msgspec import Struct, structs
 
 
 class Device(Struct, frozen=True, kw_only=True):
@@ -36,8 +36,11 @@ class Device(Struct, frozen=True, kw_only=True):
     autosuspend: bool = False
 
 
-def list_devices(root: Path = Path("/")) -> list[Device]:
-    """Every serial device that has hardware behind it, by name; `root` is where `sys` and `dev` are found."""
+def list_devices(root: Path = Path("/"), with_holders: bool = False) -> list[Device]:
+    """Every serial device that has hardware behind it, by name; `root` is where `sys` and `dev` are found.
+
+    `with_holders`: say who has each open, which walks through all processes.
+    """
     found = [place for place in sorted((root / "sys/class/tty").glob("*")) if _has_hardware(place)]
     sameness = {place: _what_by_id_tells_apart(place) for place in found}
     how_many = Counter(sameness.values())
@@ -45,7 +48,7 @@ def list_devices(root: Path = Path("/")) -> list[Device]:
     devices = []
     for place in found:
         devices.append(_device(place, by_id.get(place.name, ""), by_path.get(place.name, ""), how_many[sameness[place]]))
-    return devices
+    return [structs.replace(one, holders=_named(one.device)) for one in devices] if with_holders else devices
 
 
 def _device(place: Path, by_id: str, by_path: str, alike: int) -> Device:
@@ -57,9 +60,12 @@ def _device(place: Path, by_id: str, by_path: str, alike: int) -> Device:
         device=device, by_id=by_id, by_path=by_path, description=_text(usb, "product") or driver,
         manufacturer=_text(usb, "manufacturer"), serial_number=_serial_number(place), driver=driver,
         stable=stable, survives_replug=usb is None or stable != device, by_id_is_shared=bool(by_id) and alike > 1,
-        holders=tuple(f"{program} (process {pid})" for pid, program in holders(device)),
         autosuspend=_text(usb, "power/control") == "auto",
     )
+
+
+def _named(device: str) -> tuple[str, ...]:
+    return tuple(f"{program} (process {pid})" for pid, program in holders(device))
 
 
 def find(name: str, devices: list[Device]) -> Device | None:

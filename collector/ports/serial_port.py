@@ -77,16 +77,10 @@ class SerialPort:
         return f"{self._device}: {os.strerror(fault.errno) if fault.errno else fault}"
 
     def close(self) -> None:
-        # A device that holds back its output (flow control) would keep close waiting for half a minute; and a
-        # pseudo-terminal, unlike a device, stays exclusive beyond its last close.
+        # A device that holds back its output (flow control) would keep close waiting for half a minute.
         with suppress(*FAILURES):
             termios.tcflush(self.fd, termios.TCOFLUSH)
-        with suppress(*FAILURES):
-            fcntl.ioctl(self.fd, termios.TIOCNXCL)
-        with suppress(*FAILURES):
-            fcntl.flock(self.fd, fcntl.LOCK_UN)       # one that is kept elsewhere would go on holding it
-        with suppress(*FAILURES):
-            os.close(self.fd)
+        _let_go(self.fd)
         self.fd = -1
 
 
@@ -116,13 +110,23 @@ def take_back(name: str, line: LineSettings, fd: int) -> SerialPort:
             raise OSError(errno.ENODEV, "the kept descriptor is of another device, or has hung up")
         before = termios.tcgetattr(fd)
         fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        attributes = _settle(fd, line)
+        attributes = _set_all(name, line, fd)
         os.set_blocking(fd, False)
         tty.claim(fd)
-    except FAILURES as fault:
+        return SerialPort(line, fd, attributes, _discarded(fd, before, attributes))
+    except (*FAILURES, PortLost) as fault:
+        _let_go(fd)
+        raise fault if isinstance(fault, PortLost) else PortLost(name, _in_words(line, fault)) from fault
+
+
+def _let_go(fd: int) -> None:
+    """Close it, and what a copy of it that is kept elsewhere, or a pseudo-terminal, would go on holding."""
+    with suppress(*FAILURES):
+        fcntl.ioctl(fd, termios.TIOCNXCL)
+    with suppress(*FAILURES):
+        fcntl.flock(fd, fcntl.LOCK_UN)
+    with suppress(*FAILURES):
         os.close(fd)
-        raise PortLost(name, _in_words(line, fault)) from fault
-    return SerialPort(line, fd, attributes, _discarded(fd, before, attributes))
 
 
 def _hung_up(fd: int) -> bool:
@@ -141,15 +145,21 @@ def _opened(name: str, line: LineSettings, fd: int) -> SerialPort:
     others = [] if pty else holders(os.path.realpath(line.device), but=os.getpid())
     if tty.is_exclusive(fd) or others:
         raise OSError(errno.EBUSY, "held by another")
+    attributes = _set_all(name, line, fd)
+    tty.claim(fd)                            # last: a pseudo-terminal would keep it beyond a failure
+    return SerialPort(line, fd, attributes, _discarded(fd, before, attributes))
+
+
+def _set_all(name: str, line: LineSettings, fd: int) -> list:
+    """Control lines and settings; the attributes that are in force.  Raises PortLost where they are not all taken."""
     tty.set_control(fd, termios.TIOCM_DTR, True if line.flow == "dsr-dtr" and line.dtr is None else line.dtr)
     tty.set_control(fd, termios.TIOCM_RTS, line.rts)
     attributes = _settle(fd, line)
-    refused = "" if pty else tty.refused_settings(line.on_wire, attributes)
+    refused = "" if tty.is_pty(fd) else tty.refused_settings(line.on_wire, attributes)
     if refused:
         ours = "; write `parity-check: collector` to have bits and parity handled here" if line.may_check_parity else ""
         raise PortLost(name, f"{adapter_of(line.device)} at {line.device} does not take {line}: {refused}{ours}")
-    tty.claim(fd)                            # last: a pseudo-terminal would keep it beyond a failure
-    return SerialPort(line, fd, attributes, _discarded(fd, before, attributes))
+    return attributes
 
 
 def _discarded(fd: int, before: list, attributes: list) -> int:

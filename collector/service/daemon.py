@@ -145,7 +145,7 @@ class Daemon:
             return
         self._next_metrics_ns = self.clock.steady_ns() + METRICS_EVERY_NS
         try:
-            write_metrics(self.plan.metrics, read_status(self.plan))
+            write_metrics(self.plan.metrics, self.plan.site, read_status(self.plan))
         except OSError as error:
             log.error("metrics-not-written", cause=error.strerror)
 

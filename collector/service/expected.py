@@ -32,6 +32,7 @@ class Expected:
         self._tally = tally
         self._is_open = False
         self._heard_ns = 0                   # the last frame, else when the port was opened
+        self._framed_ns = 0                  # the last frame, else when the port was opened first
         self._silent_due_ns: int | None = None
         self._asked_ns = 0
         self._answer_due_ns: int | None = None
@@ -57,27 +58,32 @@ class Expected:
         return min(due) if due else None
 
     def opened(self, steady_ns: int) -> None:
-        self._is_open, self._heard_ns = True, steady_ns
+        self._is_open, self._heard_ns, self._framed_ns = True, steady_ns, self._framed_ns or steady_ns
         self._listen_from(steady_ns)
 
     def closed(self) -> None:
         """That it is closed is told already; what was asked of it goes unanswered."""
-        self._is_open, self._silent_due_ns, self._answer_due_ns = False, None, None
+        self._is_open, self._asked_again, self._silent_due_ns, self._answer_due_ns = False, False, None, None
 
-    def asked(self, steady_ns: int) -> None:
-        """The column was asked just now."""
+    def asked(self, steady_ns: int) -> list[Overdue]:
+        """The column was asked just now: what is to be told of the answer that has not come to the request before."""
+        if not self._timeout_ns:             # asked under the configuration before
+            return []
         self._tally.asked += 1
+        found = []
         if self._answer_due_ns is not None:
+            found = [] if self._unanswered else [Overdue(UNANSWERED, self._asked_ns)]
             self._miss()
         self._asked_ns, self._answer_due_ns = steady_ns, steady_ns + self._timeout_ns
+        return found
 
     def framed(self, frames: int, steady_ns: int) -> list[tuple[str, dict]]:
         """So many frames have come: what is to be told of it, with its figures."""
         told: list[tuple[str, dict]] = []
         if self._tally.silent:
             self._tally.silent = False
-            told.append((HEARD, {"seconds": (steady_ns - self._heard_ns) // 1_000_000_000}))
-        self._heard_ns = steady_ns
+            told.append((HEARD, {"seconds": (steady_ns - self._framed_ns) // 1_000_000_000}))
+        self._heard_ns = self._framed_ns = steady_ns
         self._listen_from(steady_ns)
         if not self._timeout_ns:
             return told

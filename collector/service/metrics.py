@@ -29,9 +29,9 @@ class Metric(Struct, frozen=True):
     samples: list[Sample]
 
 
-def write_metrics(folder: Path, status: dict[str, Any]) -> None:
+def write_metrics(folder: Path, site: str, status: dict[str, Any]) -> None:
     """Replace `collector-SITE.prom` in this folder.  Raises OSError."""
-    show(folder / FILE.format(site=status["site"]), text_of(metrics_of(status)).encode(), padded=False, mode=0o644)
+    show(folder / FILE.format(site=site), text_of(metrics_of(status)).encode(), padded=False, mode=0o644)
 
 
 def metrics_of(status: dict[str, Any]) -> list[Metric]:
@@ -45,7 +45,7 @@ def metrics_of(status: dict[str, Any]) -> list[Metric]:
 
 def _of_program(status: dict[str, Any]) -> Iterator[Metric]:
     journal = status.get("journal", {})
-    yield Metric("info", "gauge", "Version and site.", [({"version": status.get("version", ""), "site": status["site"]}, 1)])
+    yield Metric("info", "gauge", "Version and site.", [({"version": status.get("version", ""), "site": status.get("site", "")}, 1)])
     yield Metric("start_time_seconds", "gauge", "When it was started, in Unix time.", _time(status.get("started", "")))
     yield Metric("status_time_seconds", "gauge", "When it last said how it is, in Unix time: stale means dead.",
                  _time(status.get("at", "")))
@@ -62,7 +62,7 @@ def _of_program(status: dict[str, Any]) -> Iterator[Metric]:
 
 def _of_ports(ports: dict[str, dict[str, Any]]) -> Iterator[Metric]:
     def each(key: str) -> list[Sample]:
-        return [({"port": name}, int(port[key])) for name, port in ports.items()]
+        return [({"port": name}, int(port.get(key, 0))) for name, port in ports.items()]
 
     yield Metric("port_open", "gauge", "1 while the port is open.",
                  [({"port": name}, int(port["state"] == "open")) for name, port in ports.items()])
@@ -75,7 +75,7 @@ def _of_ports(ports: dict[str, dict[str, Any]]) -> Iterator[Metric]:
     yield Metric("port_unanswered_requests_total", "counter", "Requests without an answer in time, since the start.", each("unanswered"))
     yield Metric("port_line_errors_total", "counter", "Line errors that the driver has counted, by kind, since the start.",
                  [({"port": name, "kind": kind}, count) for name, port in ports.items()
-                  for kind, count in (port["line-errors"] or {}).items()])
+                  for kind, count in (port.get("line-errors") or {}).items()])
     yield Metric("port_last_frame_time_seconds", "gauge", "When the last frame came, in Unix time.",
                  [({"port": name}, value) for name, port in ports.items() for _, value in _time(port["last-frame"])])
 
@@ -83,7 +83,7 @@ def _of_ports(ports: dict[str, dict[str, Any]]) -> Iterator[Metric]:
 def _of_records(ledger: dict[str, dict[str, Any]]) -> Iterator[Metric]:
     yield Metric("records_total", "counter", "Records kept, by port and kind, since the journal was made.",
                  [({"port": name, "kind": kind}, count) for name, account in ledger.items()
-                  for kind, count in account["kinds"].items()])
+                  for kind, count in account.get("kinds", {}).items()])
 
 
 def _of_outputs(outputs: dict[str, dict[str, Any]]) -> Iterator[Metric]:

@@ -178,6 +178,7 @@ class Opener(threading.Thread):
             if kept is not None:
                 with suppress(PortLost):
                     return take_back(wanted.name, wanted.line, kept)
+                self._shelf.give_up(wanted.name)
             return open_port(wanted.name, wanted.line)
         except Exception as fault:           # a bug, unless PortLost: raised again in the opener's own thread
             return fault

@@ -46,7 +46,7 @@ class Pipeline:
         self._parity: ParityCheck | None = None
         self.expected = Expected(plan, tally)
         self._opened_ns: int | None = None             # until the first bytes of an opening
-        self._in_doubt = False                         # whether the frame to come may have begun before the opening
+        self.in_doubt = False                          # whether the frame to come may have begun before the opening
         self.framer = build_framer(plan.framing)
         self.circuits = Circuits(plan, cell, tally)
         self._cell, self._numbering = cell, cell.numbering
@@ -57,7 +57,7 @@ class Pipeline:
     def go_on(self, before: "Pipeline") -> None:
         """Take over from another pipeline of the same line: its unfinished frame, and what runs where that does not change."""
         self.framer, self.meter, self.expected = before.framer, before.meter, before.expected
-        self._parity, self._opened_ns, self._in_doubt = before._parity, before._opened_ns, before._in_doubt
+        self._parity, self._opened_ns, self.in_doubt = before._parity, before._opened_ns, before.in_doubt
         self.expected.take(self.plan)
         if before.plan.channels == self.plan.channels:
             self.circuits.runs.take_over(before.circuits.runs)
@@ -78,14 +78,14 @@ class Pipeline:
         self.tally.bytes += len(chunk.data)
         self._steady_ns = chunk.steady_ns
         if self._opened_ns is not None:
-            self._in_doubt, self._opened_ns = self._may_be_cut(chunk), None
+            self.in_doubt, self._opened_ns = self._may_be_cut(chunk), None
         return self._heard(self.framer.feed(chunk))
 
     def _may_be_cut(self, chunk: Chunk) -> bool:
         """Whether the first bytes of an opening may be the rest of a frame; not where the line was quiet before them."""
         framing = self.plan.framing
-        quiet_ns = max(_QUIET_NS, 2 * _BITS * 1_000_000_000 // self.plan.line.baud)
-        is_known = framing.start or framing.length or chunk.data.startswith(framing.end)
+        quiet_ns = max(_QUIET_NS, framing.gap_ms * 1_000_000, 2 * _BITS * 1_000_000_000 // self.plan.line.baud)
+        is_known = framing.start or framing.length or not framing.gap_ms and chunk.data.startswith(framing.end)
         return not is_known and chunk.steady_ns - self._opened_ns < quiet_ns
 
     @property
@@ -137,7 +137,7 @@ class Pipeline:
         return any(not isinstance(parse(one), Unread) for one in (*longer, *shorter))
 
     def _read(self, frame: Frame) -> list[Row]:
-        in_doubt, self._in_doubt = self._in_doubt, False
+        in_doubt, self.in_doubt = self.in_doubt, False
         if self.marked and b"\xff" in frame.data:
             data, error = unmark(frame.data)
             frame = Frame(data, frame.wall_ns, frame.fault or (LINE_ERROR if error else ""), frame.discarded)

@@ -62,6 +62,7 @@ class Reader(threading.Thread):
         self.moved_ns = clock.steady_ns()
         self._handover, self._clock = handover, clock
         self._open: dict[str, _Open] = {}
+        self._new: list[_Open] = []          # adopted, and not told of yet
         self._requests: dict[str, Request] = {}
         self._orders: deque[Callable[[], None]] = deque()
         self._stopping = threading.Event()
@@ -125,6 +126,7 @@ class Reader(threading.Thread):
             self._carry_out_orders()
             return
         self._hold(False)
+        self._announce()
         ready = self._selector.select(self._wait_s())
         wall_ns, self.moved_ns = self._clock.wall_ns(), self._clock.steady_ns()
         brought = False
@@ -150,14 +152,16 @@ class Reader(threading.Thread):
         self._next_look_ns = self.moved_ns + _LOOK_EVERY_NS
         for one in list(self._open.values()):
             try:
-                state = one.port.look()
+                self._look_at(one)
             except OSError as fault:
                 self._lose(one, one.port.explain(fault, one.bytes > 0))
-                continue
-            found = state.errors and state.errors.since(one.errors) if one.errors else None
-            one.errors = state.errors
-            if state.tampered or found and found != LineErrors():
-                self._handover.put(PortLooked(one.name, self._clock.wall_ns(), found, state.tampered))
+
+    def _look_at(self, one: _Open) -> None:
+        state = one.port.look()
+        found = state.errors.since(one.errors) if state.errors and one.errors else None
+        one.errors = state.errors
+        if state.tampered or found and found != LineErrors():
+            self._handover.put(PortLooked(one.name, self._clock.wall_ns(), found, state.tampered))
 
     def _pause_if_busy(self) -> None:
         busy = self.moved_ns - self._last_busy_ns < _BUSY_NS
@@ -184,6 +188,9 @@ class Reader(threading.Thread):
         return True
 
     def _lose(self, one: _Open, cause: str) -> None:
+        self._announce()
+        with suppress(OSError):              # a device that is gone counts no more
+            self._look_at(one)
         self._close(one)
         closed = PortClosed(one.name, self._clock.wall_ns(), cause, one.bytes, self._clock.steady_ns() - one.since_ns)
         self._handover.put(closed)
@@ -201,13 +208,23 @@ class Reader(threading.Thread):
             self._wake_out.recv(_READ_BYTES)
         while self._orders:
             self._orders.popleft()()
+        if not self._handover.full:
+            self._announce()
 
     def _adopt(self, one: _Open) -> None:
         if one.name in self._open:
             self._lose(self._open[one.name], "opened anew")
-        one.since_ns = self._clock.steady_ns()
         self._open[one.name] = one
         self._selector.register(one.port.fd, selectors.EVENT_READ, one)
+        self._new.append(one)
+
+    def _announce(self) -> None:
+        """Tell of ports that were adopted, right before they are read: how long a line is quiet at first says something."""
+        while self._new:
+            self._opened(self._new.pop(0))
+
+    def _opened(self, one: _Open) -> None:
+        one.since_ns = self._clock.steady_ns()
         port, wall_ns = one.port, self._clock.wall_ns()
         self._handover.put(PortOpened(one.name, wall_ns, one.since_ns, port.identity, port.marked, port.discarded))
         with suppress(OSError):              # reading will say so
@@ -219,6 +236,7 @@ class Reader(threading.Thread):
         one = self._open.get(name)
         if one is None:
             return
+        self._announce()
         self._drain(one, self._clock.steady_ns() + _LAST_READ_NS)
         if name in self._open:
             self._lose(one, cause)
@@ -270,9 +288,12 @@ class Reader(threading.Thread):
     # --- the end
 
     def _read_last(self) -> None:
+        self._announce()
         deadline_ns = self._clock.steady_ns() + _LAST_READ_NS
         for one in list(self._open.values()):
             self._drain(one, deadline_ns)
+            with suppress(OSError):
+                self._look_at(one)
 
     def _drain(self, one: _Open, deadline_ns: int) -> None:
         """Take all that the kernel holds, full hand-over or not: closing would lose it."""

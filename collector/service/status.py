@@ -103,7 +103,7 @@ def read_status(plan: Plan) -> dict[str, Any]:
 
 def _running(said: dict[str, Any]) -> bool:
     """Whether the daemon that said this is alive and has said it lately: by the time since boot, which nobody sets."""
-    if not said or said["boot"] != SystemClock.boot():
+    if said.get("boot") != SystemClock.boot() or "since-boot-ns" not in said:
         return False
     fresh = SystemClock.since_boot_ns() - said["since-boot-ns"] < STALE_S * 1_000_000_000
     return fresh and Path(f"/proc/{said['pid']}").exists()
@@ -132,8 +132,9 @@ def _needs(whole: dict[str, Any]) -> list[str]:
             found.append(f"master {master['master']} of {master['channel']} ({master['part']}, {master['characteristic']}): "
                          f"{master['state']}; {what}")
     for name, account in whole.get("ledger", {}).items():
+        known = {field: account[field] for field in Account.__struct_fields__ if field in account}
         found += [f"the ledger of {f'port {name}' if name else 'what is of no port'} does not balance: {fault}"
-                  for fault in Account(**account).faults()]
+                  for fault in Account(**known).faults()]
     for name, error in whole.get("orders", {}).items():
         if error:
             found.append(f"orders {name}: {error}")

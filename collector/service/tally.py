@@ -83,6 +83,11 @@ class Tally:
 
     def as_dict(self) -> dict[str, Any]:
         """For the status file."""
-        found = asdict(self)
+        while True:
+            try:
+                found = asdict(self)
+                break
+            except RuntimeError:             # the worker has counted something for the first time meanwhile
+                continue
         del found["looks"]
         return found

@@ -17,7 +17,7 @@ from collector.record import Chunk
 from collector.ports import LineErrors
 from collector.service.clockwatch import ClockWatch
 from collector.service.handover import HandOver, PortAsked, PortClosed, PortLooked, PortOpened, PortWaiting
-from collector.service.expected import SILENT, UNANSWERED
+from collector.service.expected import SILENT, UNANSWERED, Overdue
 from collector.service.keeper import Keeper
 from collector.service.orders import OrderRead, OrderRefused
 from collector.service.pipeline import Pipeline
@@ -142,8 +142,7 @@ class Worker(threading.Thread):
         if pipeline is None:
             return []
         if isinstance(item, PortAsked):
-            pipeline.expected.asked(item.steady_ns)
-            return []
+            return self._owed(item.port, pipeline.expected.asked(item.steady_ns), item.steady_ns)
         if isinstance(item, PortLooked):
             return self._looked(pipeline, item)
         tally, device = pipeline.tally, pipeline.plan.line.device
@@ -176,17 +175,21 @@ class Worker(threading.Thread):
 
     def _overdue(self, now_ns: int) -> list[Row]:
         """Frames and answers that have not come in time."""
+        return [row for name, pipeline in self._pipelines.items()
+                for row in self._owed(name, pipeline.expected.tick(now_ns), now_ns)]
+
+    def _owed(self, name: str, overdue: list[Overdue], now_ns: int) -> list[Row]:
+        """Have done what is to be done about what a port owes; what is to be told of it."""
         rows = []
-        for name, pipeline in self._pipelines.items():
-            for one in pipeline.expected.tick(now_ns) if (pipeline.expected.due_ns or now_ns + 1) <= now_ns else ():
-                if one.ask:
-                    self._outward.ask_again(name)
-                if one.connect:
-                    self._outward.connect_again(name, "silent for longer than `silent` says: connected anew")
-                if one.event:
-                    wall_ns = self._clock.wall_ns()
-                    rows.append(self.cell.event(one.event, wall_ns, name, since=self.cell.stamp(wall_ns - now_ns + one.since_ns),
-                                                cause=_CAUSES[one.event]))
+        for one in overdue:
+            if one.ask:
+                self._outward.ask_again(name)
+            if one.connect:
+                self._outward.connect_again(name, "silent for longer than `silent` says: connected anew")
+            if one.event:
+                wall_ns = self._clock.wall_ns()
+                since = self.cell.stamp(wall_ns - now_ns + one.since_ns)
+                rows.append(self.cell.event(one.event, wall_ns, name, since=since, cause=_CAUSES[one.event]))
         return rows
 
     # --- configuration
@@ -223,6 +226,7 @@ class Worker(threading.Thread):
     def _change(self, plan: Plan) -> list[Row]:
         """Every port goes on where nothing about its line has changed; the others begin anew."""
         rows, before, now = [], self._pipelines, self._clock.wall_ns()
+        begun = {name for name, old in before.items() if old.framer.waiting}
         for name, old in before.items():               # under the configuration that it came under
             if not _goes_on(old, plan):
                 rows += old.cut(now, self._clock.steady_ns(), "configuration")
@@ -240,6 +244,8 @@ class Worker(threading.Thread):
                     new.go_on(before[name])
                     if before[name].plan.channels != port.channels:     # a part that was measured stays measured
                         rows += new.circuits.runs.recall(self._clock.steady_ns(), now)
+                elif name in begun:
+                    new.in_doubt = True                # of the frame that was cut just now the rest may come yet
         return [*rows, self.cell.event("configuration", now)]
 
     # --- time and room

@@ -57,3 +57,16 @@ def test_watch_shows_it_again_until_its_time_is_over(cell):
     cell.configure(CONFIG)
     said = cell.command("status", str(cell.config), "--watch", "--for", "1500 ms")
     assert said.stdout.count("NOT RUNNING; last heard of") == 3
+
+
+def test_the_status_of_an_older_daemon_is_shown_as_far_as_it_goes(cell):
+    """Between an upgrade and the restart."""
+    cell.configure(CONFIG)
+    old = {"version": "0.0.9", "site": "brunnenhof", "pid": 1, "started": "2026-01-01T00:00:00.000000Z", "at": "2026-01-02T00:00:00.000000Z",
+           "last-seq": 3, "ledger": {"column": {"bytes": 1, "in_frames": 1, "newer": 5}},
+           "ports": {"column": {"device": "/dev/ttyS0", "state": "open", "since": "", "cause": "", "bytes": 1, "frames": 1, "losses": 0,
+                                "unread": {}, "last-frame": "", "channels": {}}}}
+    (cell.folder / "state").mkdir()
+    (cell.folder / "state/status.json").write_text(json.dumps(old))
+    said = cell.command("status", str(cell.config))
+    assert said.returncode == 1 and said.stderr == "" and "NOT RUNNING; last heard of at 2026-01-02" in said.stdout

@@ -53,6 +53,7 @@ def test_a_silent_network_port_is_connected_anew_each_time_but_told_once():
     one.opened(16 * S)
     assert one.due_ns == 21 * S
     assert [(overdue.event, overdue.connect) for overdue in one.tick(21 * S)] == [("", True)]
+    assert one.framed(1, 22 * S) == [(HEARD, {"seconds": 12})]             # since the first opening: nothing was heard before
 
 
 def test_an_answer_that_does_not_come_is_asked_for_once_more_and_told_once_in_a_row():
@@ -70,9 +71,15 @@ def test_an_answer_that_does_not_come_is_asked_for_once_more_and_told_once_in_a_
 
 def test_an_answer_that_is_asked_over_is_missed_too():
     one, tally = expected(timeout_ms=200)
-    one.asked(20 * S)
-    one.asked(20 * S + 100)
-    assert tally.unanswered == 1 and one.due_ns == 20 * S + 100 + 200_000_000
+    assert one.asked(20 * S) == []
+    assert [overdue.event for overdue in one.asked(20 * S + 100)] == [UNANSWERED]      # told, though no tick came between
+    assert one.asked(20 * S + 200) == []
+    assert tally.unanswered == 2 and one.due_ns == 20 * S + 200 + 200_000_000
+
+
+def test_a_request_of_the_configuration_before_is_owed_no_answer():
+    one, tally = expected()
+    assert one.asked(20 * S) == [] and tally.asked == 0 and one.due_ns is None
 
 
 def test_an_answer_that_nothing_was_asked_for_any_more_came_late():

@@ -78,3 +78,15 @@ def test_a_first_frame_behind_quiet_or_behind_an_end_is_whole(tmp_path, first, a
     found = values(opened(tmp_path, form, 5 * MS), [(first + sent(template, 12.3456), at * MS), (sent(template, 12.3457), at * MS)])
     assert [kind for kind, _ in found] == [wanted, "measurement"]
     assert wanted == "measurement" or found[0][1] == "cut"
+
+
+@pytest.mark.parametrize("quiet_ms, wanted", [(60, "unread"), (310, "measurement")])
+def test_where_a_gap_ends_a_frame_only_a_longer_quiet_says_that_the_first_is_whole(tmp_path, quiet_ms, wanted):
+    (tmp_path / "c.yaml").write_text("site: s\nports: {p: {device: /dev/ttyS9, format: f, gap: 300 ms}}\nformats: {f: {unit: mm, "
+                                     "pattern: '^(?P<value>\\d+\\.\\d+)$'}}\noutputs: {o: {kind: csv, folder: /srv/x}}\n")
+    plan = read_plan(tmp_path / "c.yaml")
+    pipeline = Pipeline(plan.ports["p"], Cell(plan, Numbering("s", "TEST0000", 1), Memory({})), Tally("d"))
+    pipeline.opened(False, 5 * MS)
+    at = (5 + quiet_ms) * MS
+    pipeline.feed(Chunk("p", b"2.0043", at, at))
+    assert [json.loads(row.body)["kind"] for row in pipeline.tick(at + 400 * MS)] == [wanted]

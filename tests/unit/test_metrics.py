@@ -78,3 +78,16 @@ def test_a_folder_that_is_not_there_stops_nothing_and_check_says_it(cell):
     cell.open()
     wait_for(lambda: b'"metrics-not-written"' in cell.log.read_bytes(), "a word in the log")
     assert cell.stop() == 0
+
+
+def test_without_a_status_file_there_is_less_to_say_and_nothing_ends(cell):
+    (cell.folder / "textfile").mkdir()
+    (cell.folder / "state/status.json").mkdir(parents=True)    # it can't be written, nor read
+    column = cell.column("column")
+    cell.configure(CONFIG)
+    cell.start()
+    column.send(b"P 12.0100\r\n")
+    wait_for(lambda: (cell.folder / "textfile/collector-brunnenhof.prom").exists(), "the metrics")
+    cell.wait_records(1, kind="measurement")
+    assert "collector_needs_person" in (cell.folder / "textfile/collector-brunnenhof.prom").read_text()
+    assert cell.stop() == 0

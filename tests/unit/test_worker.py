@@ -81,4 +81,15 @@ def test_the_ledger_balances_over_lines_that_change_and_what_is_cut(tmp_path):
     account = Memory(journal.memory()).ledger.accounts["p"]
     journal.close()
     assert account.faults() == [] and account.waiting == 0
-    assert (account.bytes, account.in_frames, account.marks, account.frames, account.read, account.unread) == (20, 17, 3, 5, 3, 2)
+    assert (account.bytes, account.in_frames, account.marks, account.frames, account.read, account.unread) == (20, 17, 3, 5, 1, 4)
+
+
+def test_the_rest_of_a_frame_that_a_reload_cut_is_no_reading(tmp_path):
+    """The port is let go a moment later: what still comes of the line is read under the new configuration."""
+    plans = []
+    for end in ("\\r", "\\n"):
+        (tmp_path / "c.yaml").write_text(CONFIG.replace("gap: 20 ms", f'end: "{end}"'))
+        plans.append(NewPlan(read_plan(tmp_path / "c.yaml")))
+    found = worked(tmp_path, plans[0], Chunk("p", b"12.0042\r1", 1, 1), plans[1], Chunk("p", b"2.0043\n12.0044\n", 2, 2))
+    assert [one["value"] for one in found if one["kind"] == "measurement"] == [12.0042, 12.0044]
+    assert [one["detail"]["reason"] for one in found if one["kind"] == "unread"] == ["cut", "cut"]
