@@ -13,6 +13,7 @@ import shutil
 import signal
 import statistics
 import time
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -115,16 +116,22 @@ class Month:
 
     def kill(self) -> None:
         for pid in self.outputs():
-            os.kill(pid, signal.SIGKILL)
+            told(pid, signal.SIGKILL)
 
     def stall(self) -> None:
         for pid in self.outputs()[:1]:
-            os.kill(pid, signal.SIGSTOP)
-            self.later(lambda: Path(f"/proc/{pid}").exists() and os.kill(pid, signal.SIGCONT))
+            told(pid, signal.SIGSTOP)
+            self.later(lambda: told(pid, signal.SIGCONT))
 
     def outputs(self) -> list[int]:
         found = Path(f"/proc/{self.cell.daemon.pid}/task/{self.cell.daemon.pid}/children").read_text().split()
         return [int(pid) for pid in found]
+
+
+def told(pid: int, number: int) -> None:
+    """Send a signal to a process that may have ended just now."""
+    with suppress(ProcessLookupError):
+        os.kill(pid, number)
 
 
 @pytest.mark.parametrize("seconds", [20, pytest.param(900, marks=pytest.mark.long)])
