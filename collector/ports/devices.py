@@ -9,6 +9,7 @@ socket it is plugged into.  Cheap adapters have no serial number, or all the sam
 
 import os
 from collections import Counter
+from contextlib import suppress
 from pathlib import Path
 
 from msgspec import Struct, structs
@@ -103,12 +104,14 @@ def _open_devices(process: Path) -> set[int]:
     """The numbers of the devices that a process has open."""
     found = set()
     try:
-        for name in os.listdir(process / "fd"):
-            link = process / "fd" / name
+        names = os.listdir(process / "fd")
+    except OSError:                          # not ours, or it has just ended
+        return found
+    for name in names:
+        link = process / "fd" / name
+        with suppress(OSError):              # closed just now
             if os.readlink(link).startswith("/dev/"):
                 found.add(os.stat(link).st_rdev)
-    except OSError:
-        pass                                 # not ours, or it has just ended
     return found
 
 

@@ -3,6 +3,7 @@
 import os
 import re
 import shlex
+import signal
 import subprocess
 import sys
 import threading
@@ -42,6 +43,11 @@ def desk(tmp_path):
     column.pull()
 
 
+def hears_ctrl_c() -> None:
+    """A test that was begun in the background hands on that Ctrl-C is ignored."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+
 def words_of(said: str) -> list[str]:
     return [OWN.get(word, word) for word in shlex.split(said)[1:]]
 
@@ -61,14 +67,14 @@ def test_each_command_runs_as_it_is_written(desk, said):
     if words[0] == "restore":
         pytest.skip("what it needs, another has to make first: tests/pipeline/test_backup.py")
     with subprocess.Popen([sys.executable, "-m", "collector", *words], cwd=folder, stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
-                          text=True, env={**os.environ, "PYTHONPATH": str(ROOT)}) as process:
+                          text=True, env={**os.environ, "PYTHONPATH": str(ROOT)}, preexec_fn=hears_ctrl_c) as process:
         printed: list[str] = []
         reading = threading.Thread(target=lambda: printed.extend(process.stdout))
         reading.start()
         if any(word in words for word in UNTIL_CTRL_C):
             column.send(b"A1  +12.0093 mm\r\n")
             wait_for(lambda: printed or process.poll() is not None, "a first word")
-            process.send_signal(2)
+            process.send_signal(signal.SIGINT)
         code = process.wait(30)
         reading.join(10)
     assert code in (0, 1, 130), printed
