@@ -39,10 +39,10 @@ class Settings(FolderSettings):
     @field_validator("columns")
     @classmethod
     def _known_columns(cls, value: tuple[str, ...]) -> tuple[str, ...]:
-        for place, column in enumerate(value):
+        for at, column in enumerate(value):
             if column not in FIELDS:
                 raise wrong(f"a record has no field {column!r}", f"fields are {', '.join(FIELDS)}")
-            if column in value[:place]:
+            if column in value[:at]:
                 raise wrong(f"column {column!r} is there twice", "name each column once")
         return value
 

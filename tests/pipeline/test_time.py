@@ -17,7 +17,6 @@ import pytest
 from collector.config.plan import read_plan
 from collector.journal import Journal, JournalReader
 from collector.record import Chunk
-from collector.service import worker as worker_module
 from collector.service.handover import HandOver
 from collector.service.worker import Stop, Worker
 from tests.faults.handover_bench import Bench

@@ -83,17 +83,21 @@ def is_asked(made, found, true):
                            "name a channel?", "is it its sign?")
 
 
-@settings(max_examples=60, deadline=None)
-@given(rows=shapes())
-def test_a_random_shape_is_never_read_wrongly_in_silence(rows):
+def drafted(rows):
+    """The draft, and of each frame that it reads: its text, what is true, what was read.  Nothing where it is refused."""
     try:
         made, found = outcomes(lines(*(text for text, _ in rows)))
     except CannotDraft as why:
         assert str(why)
-        return
-    for (text, true), one in zip(rows, found, strict=True):
-        if isinstance(one, Unread):
-            continue
+        return None, []
+    return made, [(text, true, one) for (text, true), one in zip(rows, found, strict=True) if not isinstance(one, Unread)]
+
+
+@settings(max_examples=60, deadline=None)
+@given(rows=shapes())
+def test_a_random_shape_is_never_read_wrongly_in_silence(rows):
+    made, read = drafted(rows)
+    for text, true, one in read:
         assert len(one) == 1, (text, one, made.entry)
         if isinstance(one[0], OverRange) or true is None:
             known = isinstance(one[0], OverRange) == (true is None)
@@ -128,14 +132,8 @@ def several(draw):
 @settings(max_examples=40, deadline=None)
 @given(rows=several())
 def test_of_several_readings_in_a_frame_none_is_taken_for_another_s(rows):
-    try:
-        made, found = outcomes(lines(*(text for text, _ in rows)))
-    except CannotDraft as why:
-        assert str(why)
-        return
-    for (text, true), one in zip(rows, found, strict=True):
-        if isinstance(one, Unread):
-            continue
+    made, read = drafted(rows)
+    for text, true, one in read:
         got = [(each.said.get("channel", ""), each.value if isinstance(each, Reading) else None) for each in one]
         some = {value for _, value in got} <= {value for _, value in true}
         asked = asks(made, "does not hold", "not the reading of another channel")
