@@ -5,11 +5,14 @@ outputs deliver what they can, at most 5 s.
 Must not know: how a stage does its work.
 """
 
+import faulthandler
 import fcntl
 import os
 import signal
+import sys
 import threading
 import time
+from contextlib import suppress
 from pathlib import Path
 
 import structlog
@@ -51,6 +54,7 @@ class Daemon:
         self._notifier = Notifier(os.environ)
         self._watchdog = Watchdog(self._notifier, self.clock)
         self._next_metrics_ns = 0
+        self._still: set[str] = set()
         self._outputs: dict[str, OutputProcess] = {}
         self.orders: dict[str, OrderFolder] = {}
 
@@ -98,7 +102,8 @@ class Daemon:
         for warning in (*plan.warnings, *device_warnings(plan, list_devices())):
             log.warning("configuration-warning", says=warning)
         self._notifier.ready(self._in_a_line())
-        log.info("started", site=plan.site, ports=len(plan.ports), outputs=len(plan.outputs), next_seq=self.worker.keeper.last_seq + 1)
+        log.info("started", site=plan.site, ports=len(plan.ports), outputs=len(plan.outputs),
+                 next_seq=self.worker.keeper.last_seq + 1)
 
     def _committed(self) -> None:
         for output in list(self._outputs.values()):
@@ -137,8 +142,17 @@ class Daemon:
                 raise RuntimeError(f"the {thread.name} thread has ended")
         write_status(self)
         self._write_metrics()
-        for name in self._watchdog.look((self.reader, self.opener, self.worker), self._in_a_line()):
-            log.error("standing-still", thread=name)
+        self._say_what_stands_still(self._watchdog.look((self.reader, self.opener, self.worker), self._in_a_line()))
+
+    def _say_what_stands_still(self, threads: list[str]) -> None:
+        """Once for each that does, and where every thread is: the manager will end this process without a word."""
+        for name in threads:
+            if name not in self._still:
+                log.error("standing-still", thread=name)
+        if set(threads) - self._still:
+            with suppress(OSError, ValueError):        # the log can't be written
+                faulthandler.dump_traceback(sys.stderr, all_threads=True)
+        self._still = set(threads)
 
     def _write_metrics(self) -> None:
         if self.plan.metrics is None or self.clock.steady_ns() < self._next_metrics_ns:
@@ -215,7 +229,8 @@ class Daemon:
 def order_specs(plan: Plan) -> dict[str, OrderSpec]:
     """What each folder of orders may say, by source."""
     masters = sorted({master.name for one in plan.characteristics for master in one.masters})
-    return {name: OrderSpec(source=name, folder=str(folder), sets=plan.sources[name].sets, parts=tuple(plan.parts), masters=tuple(masters))
+    return {name: OrderSpec(source=name, folder=str(folder), sets=plan.sources[name].sets, parts=tuple(plan.parts),
+                            masters=tuple(masters))
             for name, folder in plan.folders.items()}
 
 
@@ -230,7 +245,8 @@ def lock_state(folder: Path) -> int:
         fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError as error:
         os.close(lock)
-        raise StoppedByIO(f"state folder {folder} is in use by another collector; one instance a state folder") from error
+        raise StoppedByIO(f"state folder {folder} is in use by another collector; "
+                          "one instance a state folder") from error
     return lock
 
 
