@@ -17,7 +17,8 @@ def main(argv: list[str] | None = None) -> int:
     """Run one command; returns its exit code (0, 1, 2, 74 or 78)."""
     arguments = sys.argv[1:] if argv is None else argv
     chosen = next((word for word in arguments if not word.startswith("-")), None)
-    parser = argparse.ArgumentParser(prog="collector", description="Collects readings from comparator columns over serial lines.",
+    parser = argparse.ArgumentParser(prog="collector",
+                                     description="Collects readings from comparator columns over serial lines.",
                                      epilog="Exit codes: 0 done, 1 something is wrong and was said, 2 wrong usage, "
                                             "74 input/output error, 78 configuration not valid.")
     parser.add_argument("--version", action="version", version=f"collector {__version__}")

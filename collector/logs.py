@@ -18,7 +18,8 @@ def configure() -> None:
     last = structlog.dev.ConsoleRenderer(colors=False) if terminal else structlog.processors.JSONRenderer()
     before = [_printable] if terminal else [structlog.processors.dict_tracebacks]
     structlog.configure(
-        processors=[structlog.processors.add_log_level, structlog.processors.TimeStamper(fmt="iso", utc=True), *before, last],
+        processors=[structlog.processors.add_log_level, structlog.processors.TimeStamper(fmt="iso", utc=True), *before,
+                    last],
         wrapper_class=structlog.make_filtering_bound_logger(logging.INFO),
         logger_factory=structlog.PrintLoggerFactory(_Unfailing(sys.stderr)),
         cache_logger_on_first_use=True,

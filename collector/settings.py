@@ -37,7 +37,8 @@ def text_type(read: Callable[[str], Any], shape: str, pattern: str | None = None
 
     def validate(value: Any) -> Any:
         if isinstance(value, dict | list):
-            raise wrong(f"{'keys and values' if isinstance(value, dict) else 'a list'} where one value should stand", f"write {shape}")
+            raise wrong(f"{'keys and values' if isinstance(value, dict) else 'a list'} where one value should stand",
+                        f"write {shape}")
         return read(value) if isinstance(value, str) else value
 
     return Annotated[Any, BeforeValidator(validate), WithJsonSchema(schema)]

@@ -15,7 +15,8 @@ from collector.ports.devices import list_devices
 
 
 def add_arguments(parser: ArgumentParser) -> None:
-    parser.add_argument("config", type=Path, metavar="CONFIG", nargs="?", help="configuration file, or a folder of them")
+    parser.add_argument("config", type=Path, metavar="CONFIG", nargs="?",
+                        help="configuration file, or a folder of them")
     parser.add_argument("--schema", action="store_true", help="print the JSON Schema of the configuration")
     parser.add_argument("--json", action="store_true", help="print the table of what is collected as JSON")
 

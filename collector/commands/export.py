@@ -24,9 +24,11 @@ def add_arguments(parser: ArgumentParser) -> None:
     parser.add_argument("--part", help="only this part number")
     parser.add_argument("--lot", help="only this lot")
     parser.add_argument("--kind", action="append", default=[], help="only this kind of record; may be given again")
-    parser.add_argument("--suspect", type=int, metavar="SEQ", help="the readings that the suspect record with this seq puts in doubt")
-    parser.add_argument("--ledger", action="store_true", help="count everything again: what came in, was kept, was handed over; exit 1 if "
-                                                              "anything is missing")
+    parser.add_argument("--suspect", type=int, metavar="SEQ",
+                        help="the readings that the suspect record with this seq puts in doubt")
+    parser.add_argument("--ledger", action="store_true",
+                        help="count everything again: what came in, was kept, was handed over; exit 1 if "
+                             "anything is missing")
     parser.add_argument("--csv", action="store_true", help="CSV instead of JSON lines")
     parser.add_argument("--json", action="store_true", help="JSON lines (the default)")
 
@@ -57,10 +59,12 @@ def _ledger(told: dict[str, Any], as_json: bool) -> int:
           + ", ".join(f"{kind} {times}" for kind, times in sorted(records["kinds"].items())))
     for port, one in told["ports"].items():
         if port:
-            print(plain(f"port {port}: {one['bytes']} bytes = {one['in_frames']} in frames + {one['marks']} marks + {one['discarded']} discarded + "
-                        f"{one['lost']} lost + {one['waiting']} waiting; {one['frames']} frames = {one['read']} read + {one['unread']} unread"))
+            print(plain(f"port {port}: {one['bytes']} bytes = {one['in_frames']} in frames + {one['marks']} marks + "
+                        f"{one['discarded']} discarded + {one['lost']} lost + {one['waiting']} waiting; "
+                        f"{one['frames']} frames = {one['read']} read + {one['unread']} unread"))
     for name, one in told["outputs"].items():
-        print(f"output {name}: {one['records']} records = {one['delivered']} delivered + {one['refused']} refused + {one['waiting']} waiting")
+        print(f"output {name}: {one['records']} records = {one['delivered']} delivered + {one['refused']} refused + "
+              f"{one['waiting']} waiting")
     print(*(plain(f"NOT BALANCED: {fault}") for fault in told["faults"]), sep="\n", end="\n" if told["faults"] else "")
     return 1 if told["faults"] else 0
 
@@ -69,10 +73,12 @@ def _in_doubt(journal: JournalReader, seq: int) -> Iterator[Row]:
     """The readings of a suspect record, as far as they are still in the journal."""
     found = next(journal.select(kinds=("suspect",), first=seq, through=seq), None)
     if found is None:
-        raise CollectorError(f"record {seq} is not a suspect record, or is no longer in the journal; --kind suspect lists them")
+        raise CollectorError(f"record {seq} is not a suspect record, or is no longer in the journal; "
+                             "--kind suspect lists them")
     suspect = decode(found.body)
     told = json.loads(bytes(suspect.detail))
-    for row in journal.select(port=found.port, kinds=("measurement", "sweep"), first=told["first"], through=told["last"]):
+    for row in journal.select(port=found.port, kinds=("measurement", "sweep"), first=told["first"],
+                              through=told["last"]):
         if decode(row.body).channel == suspect.channel:
             yield row
 

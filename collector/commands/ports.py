@@ -27,7 +27,8 @@ def run(args: Namespace) -> int:
 def _lines(device: Device) -> list[str]:
     """One device, for a technician."""
     found = [device.device, f"  write in the configuration: {device.stable}", f"  {_staying(device)}"]
-    for words, text in (("adapter", f"{device.manufacturer} {device.description}".strip()), ("serial number", device.serial_number),
+    for words, text in (("adapter", f"{device.manufacturer} {device.description}".strip()),
+                        ("serial number", device.serial_number),
                         ("driver", device.driver), ("by id", device.by_id), ("by path", device.by_path),
                         ("open in", ", ".join(device.holders))):
         if text:
@@ -35,7 +36,8 @@ def _lines(device: Device) -> list[str]:
     if device.by_id_is_shared:
         found.append("  its name by id is another adapter's too: never write that one")
     if device.autosuspend:
-        found.append("  the system may put it to sleep (autosuspend), and it is mute then: see the udev rule in systemd/")
+        found.append("  the system may put it to sleep (autosuspend), and it is mute then: "
+                     "see the udev rule in systemd/")
     return found
 
 

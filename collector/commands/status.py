@@ -18,7 +18,8 @@ def add_arguments(parser: ArgumentParser) -> None:
     parser.add_argument("config", type=Path, metavar="CONFIG", help="configuration file, or a folder of them")
     parser.add_argument("--json", action="store_true", help="print everything as JSON")
     parser.add_argument("--watch", action="store_true", help="show it anew each second until Ctrl-C")
-    parser.add_argument("--for", dest="long", default=None, metavar="TIME", help="with --watch: end after this long, as in 20s")
+    parser.add_argument("--for", dest="long", default=None, metavar="TIME",
+                        help="with --watch: end after this long, as in 20s")
 
 
 def run(args: Namespace) -> int:
@@ -48,16 +49,19 @@ def lines(status: dict[str, Any]) -> list[str]:
     ports = status.get("ports", {})
     rows = [("port", "state", "since", "frames/min", "last frame", "frames", "unread", "line errors", "lost", "device")]
     rows += [(name, _state(port), port["since"][:19], str(port.get("per-minute", "")), port["last-frame"][:19],
-              str(port["frames"]), str(sum(port["unread"].values())), _line_errors(port), str(port["losses"]), port["device"])
+              str(port["frames"]), str(sum(port["unread"].values())), _line_errors(port), str(port["losses"]),
+              port["device"])
              for name, port in ports.items()]
     found += [*_table(rows), ""]
     rows = [("port", "channel", "last value", "verdict", "at", "readings", "pass", "fail")]
-    rows += [(name, channel, f"{last['value']} {last['unit']}".strip(), f"{last['verdict']} {last['side']}".strip(), last["time"][:19],
-              *(str(last[key]) for key in ("readings", "passed", "failed")))
+    rows += [(name, channel, f"{last['value']} {last['unit']}".strip(), f"{last['verdict']} {last['side']}".strip(),
+              last["time"][:19], *(str(last[key]) for key in ("readings", "passed", "failed")))
              for name, port in ports.items() for channel, last in port["channels"].items()]
     found += _table(rows) if len(rows) > 1 else ["nothing measured yet"]
-    found += ["", *_table(_ledger(status.get("ledger", {})))] + _context(status.get("context", {})) + _masters(status.get("masters", []))
-    rows = [("output", "delivered through", "waiting", "oldest waiting", "refused", "last delivery", "now", "last error")]
+    found += (["", *_table(_ledger(status.get("ledger", {})))] + _context(status.get("context", {}))
+              + _masters(status.get("masters", [])))
+    rows = [("output", "delivered through", "waiting", "oldest waiting", "refused", "last delivery", "now",
+             "last error")]
     for name, output in status["outputs"].items():
         rows.append((name, str(output["delivered"]), str(output["waiting"]), output.get("oldest-waiting", "")[:19],
                      str(output.get("refused", 0)), output.get("last-delivery", "")[:19],
@@ -71,7 +75,8 @@ def lines(status: dict[str, Any]) -> list[str]:
 def _journal(status: dict[str, Any]) -> str:
     journal = status.get("journal", {})
     size = f"{journal.get('bytes', 0) / 1e6:.1f} of {journal.get('most', 0) / 1e6:.0f} MB"
-    return f"{status['last-seq']} records, the oldest kept of {journal.get('oldest', '')[:19] or 'no time'}; journal {size}"
+    return (f"{status['last-seq']} records, the oldest kept of {journal.get('oldest', '')[:19] or 'no time'}; "
+            f"journal {size}")
 
 
 def _clock(status: dict[str, Any]) -> str:
@@ -92,7 +97,8 @@ def _line_errors(port: dict[str, Any]) -> str:
 def _ledger(ledger: dict[str, dict[str, Any]]) -> list[tuple[str, ...]]:
     counts = ("bytes", "in_frames", "marks", "discarded", "lost", "waiting", "frames", "read", "unread")
     rows = [("since the journal was made", *(name.replace("_", " ") for name in counts), "records")]
-    return rows + [(name or "(of no port)", *(str(one.get(count, 0)) if name else "" for count in counts), str(sum(one.get("kinds", {}).values())))
+    return rows + [(name or "(of no port)", *(str(one.get(count, 0)) if name else "" for count in counts),
+                    str(sum(one.get("kinds", {}).values())))
                    for name, one in sorted(ledger.items())]
 
 
@@ -104,10 +110,12 @@ def _context(context: dict[str, dict[str, str]]) -> list[str]:
 def _masters(masters: list[dict[str, Any]]) -> list[str]:
     if not masters:
         return []
-    rows = [("master", "channel", "part", "characteristic", "state", "last check", "read off by", "due", "parts left", "calibrated until")]
+    rows = [("master", "channel", "part", "characteristic", "state", "last check", "read off by", "due", "parts left",
+             "calibrated until")]
     for one in masters:
-        rows.append(tuple(str(one.get(key, "")) for key in ("master", "channel", "part", "characteristic", "state", "last", "deviation",
-                                                            "due", "parts-left", "calibrated-until")))
+        rows.append(tuple(str(one.get(key, "")) for key in ("master", "channel", "part", "characteristic", "state",
+                                                            "last", "deviation", "due", "parts-left",
+                                                            "calibrated-until")))
     return ["", *_table(rows)]
 
 

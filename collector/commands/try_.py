@@ -40,7 +40,8 @@ def run(args: Namespace) -> int:
     if args.port is None and len(plan.ports) > 1:
         print(f"try: say which port the capture is from: --port {' or '.join(plan.ports)}", file=sys.stderr)
         return 2
-    captures = {args.port or next(iter(plan.ports)): args.capture, **{port: Path(file) for port, file in _pairs(args.others)}}
+    captures = {args.port or next(iter(plan.ports)): args.capture,
+                **{port: Path(file) for port, file in _pairs(args.others)}}
     for name in captures:
         if name not in plan.ports:
             raise CollectorError(f"there is no port {name!r}; ports are {', '.join(plan.ports)}")
@@ -88,7 +89,8 @@ def trial(plan: Plan, captures: dict[str, Path], said: dict[str, str]) -> Iterat
 
 def _due(pipelines: dict[str, Pipeline], until_ns: int | None) -> Iterator[Row]:
     """What the quiet before `until_ns` ends (None: all that it ever will)."""
-    while due := [(at, name) for name, one in pipelines.items() if (at := one.due_ns) is not None and (until_ns is None or at < until_ns)]:
+    while due := [(at, name) for name, one in pipelines.items()
+                  if (at := one.due_ns) is not None and (until_ns is None or at < until_ns)]:
         at, name = min(due)
         yield from pipelines[name].tick(at)
 
@@ -96,6 +98,7 @@ def _due(pipelines: dict[str, Pipeline], until_ns: int | None) -> Iterator[Row]:
 def _line(row: Row) -> str:
     record = decode(row.body)
     said = [str(record.seq), record.kind, record.channel, record.part, record.characteristic,
-            f"{bytes(record.value).decode()} {record.unit}".strip(), record.verdict, record.side, ";".join(record.flags)]
+            f"{bytes(record.value).decode()} {record.unit}".strip(), record.verdict, record.side,
+            ";".join(record.flags)]
     more = bytes(record.detail).decode() if record.detail else ""
     return plain("  ".join(one for one in (*said, f"<{record.raw}>", more) if one))

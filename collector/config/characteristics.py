@@ -54,7 +54,8 @@ def characteristics(loaded: Loaded, root: Root, faults: list) -> list[Characteri
             path, one, wrongs = ("parts", part, name), ones[name], _Faults()
             made = wrongs.tried(_characteristic, part, name, one, ones, wrongs)
             if one.channel in claimed:
-                wrongs.append(_Wrong(("channel",), f"{one.channel} measures {claimed[one.channel]!r} of this part already",
+                wrongs.append(_Wrong(("channel",),
+                                     f"{one.channel} measures {claimed[one.channel]!r} of this part already",
                                      "one characteristic a channel within a part"))
             if one.channel:
                 claimed.setdefault(one.channel, name)
@@ -67,20 +68,24 @@ def characteristics(loaded: Loaded, root: Root, faults: list) -> list[Characteri
 
 def warnings(root: Root, found: list[Characteristic]) -> list[str]:
     """What is odd, but no fault."""
-    said = [f"parts.{one.part}.{one.name} has no limits; its readings get no verdict" for one in found if not _limited(one)]
+    said = [f"parts.{one.part}.{one.name} has no limits; its readings get no verdict"
+            for one in found if not _limited(one)]
     for one in found:
         limits, uncertainty = one.limits, one.judging.uncertainty
         if uncertainty is not None and limits.lower is not None and limits.upper is not None:
             width = EXACT.subtract(limits.upper, limits.lower)
             if uncertainty * 8 > width:
-                said.append(f"parts.{one.part}.{one.name}: uncertainty {uncertainty:f} {one.unit.value} is more than a quarter of half "
-                            f"the tolerance ({width / 2:f} {one.unit.value}); the gauge is weak for this tolerance")
+                said.append(f"parts.{one.part}.{one.name}: uncertainty {uncertainty:f} {one.unit.value} is more than a "
+                            f"quarter of half the tolerance ({width / 2:f} {one.unit.value}); "
+                            "the gauge is weak for this tolerance")
         code = root.parts[one.part][one.name].tolerance or ""
         if one.feature == "hole" and code[:1].islower() or one.feature == "shaft" and code[:1].isupper():
-            said.append(f"parts.{one.part}.{one.name}: {code} is a tolerance of a {'shaft' if code[:1].islower() else 'hole'}, "
+            said.append(f"parts.{one.part}.{one.name}: "
+                        f"{code} is a tolerance of a {'shaft' if code[:1].islower() else 'hole'}, "
                         f"the feature is a {one.feature}")
         if one.classes:
-            said += [f"parts.{one.part}.{one.name}: no class from {low:f} to {high:f} {one.unit.value}" for low, high in one.classes.gaps]
+            said += [f"parts.{one.part}.{one.name}: no class from {low:f} to {high:f} {one.unit.value}"
+                     for low, high in one.classes.gaps]
     return said
 
 
@@ -122,7 +127,8 @@ def _names(one: Section, ones: dict[str, Section]) -> tuple[str, ...]:
 
 
 def _characteristic(part: str, name: str, one: Section, ones: dict[str, Section], wrongs: _Faults) -> Characteristic:
-    """The characteristic; its faults go into `wrongs`.  Raises _Wrong where nothing more can be said without its unit."""
+    """The characteristic; its faults go into `wrongs`.
+    Raises _Wrong where nothing more can be said without its unit."""
     expression = _expression(name, one, ones)
     unit = one.written_unit() or _unit_of_inputs(expression, ones)
     nominal = _in_unit(one.nominal, unit, "nominal")
@@ -159,10 +165,12 @@ def _judging(one: Section, unit: Unit, nominal: Decimal | None) -> Judging:
     limits = _limits(one, unit, nominal)
     lower, upper = limits.lower, limits.upper
     if lower is not None and upper is not None and lower > upper:
-        raise _Wrong(("limits",), f"limits are crossed: the lower one is {lower:f} {unit.value}, the upper one {upper:f} {unit.value}",
+        raise _Wrong(("limits",), f"limits are crossed: the lower one is {lower:f} {unit.value}, "
+                                  f"the upper one {upper:f} {unit.value}",
                      "put the smaller one first; a deviation below nominal has a minus sign")
     if lower is not None and lower == upper:
-        raise _Wrong(("limits",), f"limits leave no room: both are {lower:f} {unit.value}", "give a tolerance, or one side only")
+        raise _Wrong(("limits",), f"limits leave no room: both are {lower:f} {unit.value}",
+                     "give a tolerance, or one side only")
     try:
         return build_judging(limits, one.rule, _in_unit(one.uncertainty, unit, "uncertainty"))
     except EmptyZone as empty:
@@ -241,7 +249,8 @@ def _one_size_a_master(loaded: Loaded, found: list[Characteristic], faults: list
             other = sizes.setdefault((one.channel, master.name), said)
             if other[0] != said[0]:
                 faults.append(loaded.fault(("parts", one.part, one.name, "masters", index, "size"),
-                                           f"master {master.name!r} on {one.channel} has another size in parts.{other[1].part}.{other[1].name}",
+                                           f"master {master.name!r} on {one.channel} has another size in "
+                                           f"parts.{other[1].part}.{other[1].name}",
                                            "one name is one master: give the other one a name of its own"))
 
 
@@ -249,7 +258,8 @@ def _classes(one: Section, unit: Unit) -> Classes | None:
     if not one.classes:
         return None
     try:
-        return build_classes([(name, *(_in_unit(end, unit, "classes", name) for end in ends)) for name, ends in one.classes.items()])
+        return build_classes([(name, *(_in_unit(end, unit, "classes", name) for end in ends))
+                              for name, ends in one.classes.items()])
     except ClassesRefused as refused:
         raise _Wrong(("classes",), refused.what, refused.right) from None
 
@@ -260,4 +270,5 @@ def _in_unit(length: Length | None, unit: Unit, *key: Any) -> Decimal | None:
     try:
         return convert_exactly(length.value, length.unit, unit)
     except Inexact as error:
-        raise _Wrong(key, f"{key[-1]}: {error}", f"write it in {unit.value}, or add unit: {length.unit.value}") from None
+        raise _Wrong(key, f"{key[-1]}: {error}",
+                     f"write it in {unit.value}, or add unit: {length.unit.value}") from None

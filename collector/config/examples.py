@@ -30,7 +30,8 @@ def example_faults(form: Format, parser: Parser, encoding: str) -> Iterator[tupl
                 yield index, f"{unknown[0]!r} is nothing a reading says", f"write some of {', '.join(KEYS)}"
         found = parser.parse(frame)
         if not _as_expected(example, found):
-            yield index, f"the frame {escape(frame, encoding)!r} is read as {told(found)}", "correct the format or the example"
+            yield (index, f"the frame {escape(frame, encoding)!r} is read as {told(found)}",
+                   "correct the format or the example")
 
 
 def _as_expected(example: Example, found: list | Unread) -> bool:
@@ -57,4 +58,5 @@ def told(found: list | Unread) -> str:
     if isinstance(found, Unread):
         return f"unread, {found.reason} ({found.why})"
     return "; ".join("over-range" if isinstance(one, OverRange) else
-                     ", ".join(f"{key} {text}" for key, text in _fields(one).items() if text) or "a mark" for one in found)
+                     ", ".join(f"{key} {text}" for key, text in _fields(one).items() if text) or "a mark"
+                     for one in found)

@@ -19,7 +19,8 @@ def explain(plan: Plan) -> dict[str, Any]:
     words += [f"Collects from {one['port']}: {one['device']}, {one['line']}; {one['frames']}." for one in ports]
     words += [_judged(one) for one in characteristics]
     sources = [_source(plan, name) for name in plan.sources]
-    words += [f"Context {one['context']}: {one['from']} sets {one['sets']} for {one['ports']} until {one['until']}." for one in sources]
+    words += [f"Context {one['context']}: {one['from']} sets {one['sets']} for {one['ports']} until {one['until']}."
+              for one in sources]
     words += [f"Writes {one['output']}: {one['what']} to {one['where']}." for one in outputs]
     words += [f"Writes metrics to {plan.metrics}."] if plan.metrics else []
     return {"words": words, "ports": ports, "characteristics": characteristics, "context": sources, "outputs": outputs}
@@ -27,7 +28,8 @@ def explain(plan: Plan) -> dict[str, Any]:
 
 def _port(port: PortPlan) -> dict[str, str]:
     line, cut = port.line, port.framing
-    wire = "over TCP" if "://" in line.device else f"{line.baud} baud {line.bits}{line.parity}{line.stop}, flow {line.flow}"
+    wire = ("over TCP" if "://" in line.device
+            else f"{line.baud} baud {line.bits}{line.parity}{line.stop}, flow {line.flow}")
     if cut.length:
         frames = f"a frame is {cut.length} bytes"
     elif cut.gap_ms:
@@ -60,7 +62,8 @@ def _characteristic(one: Characteristic) -> dict[str, str]:
             "nominal": size(one.nominal), "lower": size(one.limits.lower), "upper": size(one.limits.upper)}
     more = {"from": one.expression.text if one.expression else "", "uncertainty": size(judging.uncertainty)}
     if judging.rule != SIMPLE:
-        more |= {"rule": judging.rule, "passes-lower": size(judging.passes.lower), "passes-upper": size(judging.passes.upper),
+        more |= {"rule": judging.rule, "passes-lower": size(judging.passes.lower),
+                 "passes-upper": size(judging.passes.upper),
                  "fails-lower": size(judging.fails.lower), "fails-upper": size(judging.fails.upper)}
     classes = one.classes.ordered if one.classes else ()
     more |= {"evaluate": _evaluate(one), "masters": "; ".join(_master(master, unit) for master in one.masters),
@@ -73,7 +76,8 @@ def _evaluate(one: Characteristic) -> str:
     stream = one.stream
     if stream is None:
         return ""
-    end = {"quiet": f"{stream.quiet_ns // 1_000_000} ms of quiet", "marks": "a mark in the line"}.get(stream.until, "an over-range")
+    end = {"quiet": f"{stream.quiet_ns // 1_000_000} ms of quiet",
+           "marks": "a mark in the line"}.get(stream.until, "an over-range")
     if stream.way == SETTLED:
         return (f"one measurement for each part, once it stays within {stream.band:f} {one.unit.value} for "
                 f"{stream.time_ns // 1_000_000} ms; {end} ends it")
@@ -81,7 +85,8 @@ def _evaluate(one: Characteristic) -> str:
 
 
 def _master(master: Master, unit: str) -> str:
-    good = [f"{master.every_ns / 3_600_000_000_000:g} h" if master.every_ns else "", f"{master.parts} parts" if master.parts else ""]
+    good = [f"{master.every_ns / 3_600_000_000_000:g} h" if master.every_ns else "",
+            f"{master.parts} parts" if master.parts else ""]
     good_for = " or ".join(text for text in good if text)
     calibrated = "" if master.due_ns is None else f", calibrated through {Stamps().text(master.due_ns - 1)[:10]}"
     return (f"{master.name} {master.size:f} {unit} within {master.within:f} {unit}"
@@ -136,4 +141,5 @@ def _output(plan: Plan, output: OutputPlan) -> dict[str, str]:
     if not hasattr(settings, "folder"):                # a queue
         return {"output": output.name, "what": what, "where": settings.url}
     name = f"{plan.site}-{output.name}-" + ("FIRSTSEQ-LASTSEQ" if settings.publish == "sealed" else "YYYY-MM-DD")
-    return {"output": output.name, "what": f"{what}, {settings.publish}", "where": f"{settings.folder}/{name}.{output.kind}"}
+    return {"output": output.name, "what": f"{what}, {settings.publish}",
+            "where": f"{settings.folder}/{name}.{output.kind}"}

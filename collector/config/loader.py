@@ -90,14 +90,16 @@ def _load_file(path: Path) -> Loaded:
         line = data.count(b"\n", 0, error.start) + 1
         raise ConfigError([Fault(str(path), line, 1, "is not UTF-8 text", "save the file as UTF-8")]) from error
     if len(data) > _LARGEST:
-        raise ConfigError([loaded.fault((), "is larger than 1 MB", "a configuration is a few kB; is this the right file?")])
+        raise ConfigError([loaded.fault((), "is larger than 1 MB",
+                                        "a configuration is a few kB; is this the right file?")])
     try:
         _Builder(loaded, str(path)).build(text)
     except yaml.YAMLError as error:
         raise ConfigError([_syntax(str(path), text, error)]) from error
     if not isinstance(loaded.tree, dict):
         what = "is empty" if loaded.tree in (None, "") else "is not a configuration"
-        raise ConfigError([loaded.fault((), what, "it should hold sections such as site, ports, formats, parts, outputs")])
+        raise ConfigError([loaded.fault((), what,
+                                        "it should hold sections such as site, ports, formats, parts, outputs")])
     return loaded
 
 
@@ -130,7 +132,8 @@ class _Builder:
         if stack and isinstance(stack[-1][1], dict) and stack[-1][2] is None:
             self._key(event, place, stack)
             return
-        value = event.value if isinstance(event, yaml.ScalarEvent) else {} if isinstance(event, yaml.MappingStartEvent) else []
+        value = (event.value if isinstance(event, yaml.ScalarEvent)
+                 else {} if isinstance(event, yaml.MappingStartEvent) else [])
         path = self._attach(value, place, stack)
         if not isinstance(event, yaml.ScalarEvent):
             stack.append((path, value, None))
@@ -142,7 +145,8 @@ class _Builder:
         key = event.value
         if key in container:
             first = self.loaded.keys[(*path, key)][1]
-            self.loaded.faults.append(Fault(*place, f"{key!r} stands here a second time (first in line {first})", "keep one"))
+            self.loaded.faults.append(Fault(*place, f"{key!r} stands here a second time (first in line {first})",
+                                            "keep one"))
         else:
             self.loaded.keys[(*path, key)] = place
         stack[-1] = (path, container, key)
@@ -172,7 +176,8 @@ def _merge(into: Loaded, other: Loaded) -> None:
             for name, entry in value.items():
                 if name in into.tree[section]:
                     first = into.keys[(section, name)]
-                    into.faults.append(other.fault((section, name), f"{name!r} is in {section} already ({first[0]}:{first[1]})",
+                    into.faults.append(other.fault((section, name),
+                                                   f"{name!r} is in {section} already ({first[0]}:{first[1]})",
                                                    "rename one of them", at_key=True))
                 into.tree[section].setdefault(name, entry)
         else:
@@ -220,7 +225,8 @@ def _told(loaded: Loaded, model: type[BaseModel], error: Any) -> Fault:
     if kind == "said":
         return loaded.fault(path, error["ctx"]["what"], error["ctx"]["right"])
     if kind == "literal_error":
-        return loaded.fault(path, f"{error['input']!r} is not one of the words for {key!r}", f"write {error['ctx']['expected']}")
+        return loaded.fault(path, f"{error['input']!r} is not one of the words for {key!r}",
+                            f"write {error['ctx']['expected']}")
     what, right = _PLAIN_WORDS.get(kind, (error["msg"], ""))
     return loaded.fault(path, what.format(key=key), right.format(key=key), at_key=kind == "missing")
 

@@ -1,4 +1,5 @@
-"""What of a configuration only this machine can tell: whether folders and files are there, which adapter a name leads to.
+"""What of a configuration only this machine can tell: whether folders and files are there,
+which adapter a name leads to.
 
 Knows: folders, files, the list of serial devices; nothing is opened or touched.
 Must not know: sections and their keys beyond the plan's.
@@ -39,7 +40,8 @@ def folder_faults(loaded: Loaded, plan: Plan) -> list[Fault]:
                                        "run this as the collector's user, or give it the right to write there"))
     for name, output in plan.outputs.items():
         if getattr(output.settings, "group", None) and not _is_group(output.settings.group):
-            faults.append(loaded.fault(("outputs", name, "group"), f"there is no group {output.settings.group} on this machine",
+            faults.append(loaded.fault(("outputs", name, "group"),
+                                       f"there is no group {output.settings.group} on this machine",
                                        "write one that `getent group` lists"))
         if isinstance(output.settings, QueueSettings):
             faults += [loaded.fault(("outputs", name, key), *said) for key, *said in file_faults(name, output.settings)]
@@ -61,7 +63,8 @@ def device_faults(loaded: Loaded, plan: Plan, devices: list[Device]) -> list[Fau
         found = None if is_network(port.line.device) else find(port.line.device, devices)
         if found and found.by_id_is_shared and port.line.device == found.by_id:
             faults.append(loaded.fault(("ports", name, "device"), f"{found.by_id} is the name of several adapters here",
-                                       f"write the socket that it is plugged into: {found.by_path or 'see `collector ports`'}"))
+                                       "write the socket that it is plugged into: "
+                                       f"{found.by_path or 'see `collector ports`'}"))
     return faults
 
 
@@ -72,9 +75,10 @@ def device_warnings(plan: Plan, devices: list[Device]) -> list[str]:
         device = port.line.device
         one = None if is_network(device) else find(device, devices)
         if _PASSING.fullmatch(device):
-            right = f"write {one.stable}" if one and one.survives_replug else "`collector ports` shows the name that stays"
+            right = (f"write {one.stable}" if one and one.survives_replug
+                     else "`collector ports` shows the name that stays")
             found.append(f"ports.{name}.device: {device} is whichever adapter is found first; {right}")
         if one and one.autosuspend:
-            found.append(f"ports.{name}.device: the system may put {one.description or device} to sleep (autosuspend), and it is mute "
-                         "then; see the udev rule in systemd/")
+            found.append(f"ports.{name}.device: the system may put {one.description or device} to sleep (autosuspend), "
+                         "and it is mute then; see the udev rule in systemd/")
     return found

@@ -87,7 +87,8 @@ class Request(Settings):
     @model_validator(mode="after")
     def _answer_before_the_next(self) -> "Request":
         if self.timeout is not None and not 0 < self.timeout <= self.every:
-            raise wrong("timeout is zero, or longer than every", "an answer is waited for until the next request at most")
+            raise wrong("timeout is zero, or longer than every",
+                        "an answer is waited for until the next request at most")
         return self
 
     @field_validator("every")
@@ -136,14 +137,16 @@ class Port(Settings):
             try:
                 (text or "").encode(self.encoding)
             except UnicodeError:
-                raise wrong(f"{key} {text!r} is no text in {self.encoding}", "give the port an encoding that has it, as latin-1") from None
+                raise wrong(f"{key} {text!r} is no text in {self.encoding}",
+                            "give the port an encoding that has it, as latin-1") from None
         return self
 
     @model_validator(mode="after")
     def _one_framing(self) -> "Port":
         ways = [key for key in ("end", "length", "gap") if getattr(self, key) is not None]
         if len(ways) > 1:
-            raise wrong(f"frames are bounded in two ways at once ({' and '.join(ways)})", "keep one of end, length, gap")
+            raise wrong(f"frames are bounded in two ways at once ({' and '.join(ways)})",
+                        "keep one of end, length, gap")
         if self.start is not None and self.end is None:
             raise wrong("start needs end", "add the mark that ends a frame, as in end: \"\\x03\"")
         if self.length is not None and self.length > self.longest:
@@ -234,7 +237,8 @@ class Format(Settings):
             raise wrong(f"a frame is read in two ways at once ({' and '.join(named)})",
                         "keep one of pattern, delimiter with fields, positions")
         if self.delimiter is not None and not self.fields:
-            raise wrong("delimiter needs fields", "name each field in order, - for one to skip, as in fields: [channel, value]")
+            raise wrong("delimiter needs fields",
+                        "name each field in order, - for one to skip, as in fields: [channel, value]")
         return self
 
 
@@ -257,7 +261,8 @@ class Context(Settings):
     @model_validator(mode="after")
     def _one_source(self) -> "Context":
         if (self.port is None) == (self.folder is None):
-            raise wrong("context comes from nowhere" if self.port is None else "context comes from a port and a folder at once",
+            raise wrong("context comes from nowhere" if self.port is None
+                        else "context comes from a port and a folder at once",
                         "give port: a scanner's, or folder: where orders are dropped")
         return self
 
@@ -301,7 +306,8 @@ class Root(Settings):
     def _named(cls, value: dict, info: ValidationInfo) -> dict:
         for name in value:
             if not re.fullmatch(r"[A-Za-z0-9_-]{1,64}", name):
-                raise wrong(f"{name!r} can't be a name in {info.field_name}", "use letters, digits, - and _, at most 64")
+                raise wrong(f"{name!r} can't be a name in {info.field_name}",
+                            "use letters, digits, - and _, at most 64")
         if not value and info.field_name != "context":
             raise wrong(f"{info.field_name} holds nothing", "name at least one")
         return value

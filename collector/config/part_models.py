@@ -27,7 +27,8 @@ def _refuse(found: list[tuple[str, str, str]]) -> None:
     """Raise these faults of one mapping at once: (key that it is about, what, right); no key: the whole mapping."""
     if found:
         raise ValidationError.from_exception_data("parts", [
-            InitErrorDetails(type=wrong(what, right), loc=(key,) if key else (), input=key) for key, what, right in found])
+            InitErrorDetails(type=wrong(what, right), loc=(key,) if key else (), input=key)
+            for key, what, right in found])
 
 
 class Limits(Settings):

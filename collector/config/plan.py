@@ -59,7 +59,8 @@ class OutputPlan(Struct, frozen=True):
 class Plan(Struct, frozen=True, kw_only=True):
     """A whole, valid configuration, ready to run.  `warnings` are for `check` and the log.
 
-    `sources` of context by name; `scanners`: port -> the sources that it feeds; `folders`: source -> where orders are dropped.
+    `sources` of context by name; `scanners`: port -> the sources that it feeds;
+    `folders`: source -> where orders are dropped.
     """
 
     site: str
@@ -108,8 +109,8 @@ def build_plan(loaded: Loaded) -> Plan:
             scanners[one.port] = (*scanners.get(one.port, ()), name)
     folders = {name: Path(os.path.abspath(beside / one.folder)) for name, one in root.context.items() if one.folder}
     metrics = Path(os.path.abspath(beside / root.metrics.folder)) if root.metrics else None
-    return Plan(site=root.site, metrics=metrics, state=_state(loaded, root), journal=root.journal, ports=ports, outputs=outputs,
-                parts=_parts(found), sources=_sources(root), scanners=scanners, folders=folders,
+    return Plan(site=root.site, metrics=metrics, state=_state(loaded, root), journal=root.journal, ports=ports,
+                outputs=outputs, parts=_parts(found), sources=_sources(root), scanners=scanners, folders=folders,
                 warnings=(*_warnings(root), *characteristic_warnings(root, found)))
 
 
@@ -127,7 +128,8 @@ def _reference_faults(loaded: Loaded) -> list[Fault]:
     for name, port in ports.items():
         wanted = port.get("format") if isinstance(port, dict) else None
         if isinstance(wanted, str) and wanted not in formats:
-            faults.append(loaded.fault(("ports", name, "format"), f"there is no format {wanted!r}", nearest(wanted, list(formats))))
+            faults.append(loaded.fault(("ports", name, "format"), f"there is no format {wanted!r}",
+                                       nearest(wanted, list(formats))))
     for part, ones in _section(loaded, "parts").items():
         for name, one in ones.items() if isinstance(ones, dict) else ():
             channel = one.get("channel") if isinstance(one, dict) else None
@@ -141,9 +143,11 @@ def _reference_faults(loaded: Loaded) -> list[Fault]:
 def _same_device_faults(loaded: Loaded, root: models.Root, faults: list[Fault]) -> None:
     seen: dict[str, str] = {}
     for name, port in root.ports.items():
-        device = port.device.partition("?")[0] if "://" in port.device else os.path.realpath(_folder(loaded) / port.device)
+        device = (port.device.partition("?")[0] if "://" in port.device
+                  else os.path.realpath(_folder(loaded) / port.device))
         if device in seen:
-            faults.append(loaded.fault(("ports", name, "device"), f"{port.device} is the device of port {seen[device]!r} too",
+            faults.append(loaded.fault(("ports", name, "device"),
+                                       f"{port.device} is the device of port {seen[device]!r} too",
                                        "one port a device"))
         seen.setdefault(device, name)
 
@@ -158,7 +162,8 @@ def _outputs(loaded: Loaded, faults: list[Fault]) -> dict[str, OutputPlan]:
         kind = entry.get("kind")
         if not isinstance(kind, str) or kind not in OUTPUTS:
             what = "required key 'kind' is missing" if kind is None else f"there is no output kind {kind!r}"
-            faults.append(loaded.fault((*path, "kind") if kind else path, what, f"kinds are {', '.join(sorted(OUTPUTS))}"))
+            faults.append(loaded.fault((*path, "kind") if kind else path, what,
+                                       f"kinds are {', '.join(sorted(OUTPUTS))}"))
             continue
         settings, found = _output_settings(loaded, path, entry, importlib.import_module(OUTPUTS[kind]).Settings)
         faults += found
@@ -190,7 +195,8 @@ def _parsers(loaded: Loaded, root: models.Root, faults: list[Fault]) -> dict[str
         users = {user for user, port in root.ports.items() if port.format == name}
         encodings = {root.ports[user].encoding for user in users} or {"ascii"}
         if len(encodings) > 1:
-            faults.append(loaded.fault(("formats", name), f"ports that use it differ in encoding ({', '.join(sorted(encodings))})",
+            faults.append(loaded.fault(("formats", name),
+                                       f"ports that use it differ in encoding ({', '.join(sorted(encodings))})",
                                        "give each encoding a format of its own"))
         try:
             parsers[name] = build_parser(format_spec(name, one, min(encodings), bool(users) and users <= scanners))
@@ -200,7 +206,8 @@ def _parsers(loaded: Loaded, root: models.Root, faults: list[Fault]) -> dict[str
         for index, what, right in example_faults(one, parsers[name], min(encodings)):
             faults.append(loaded.fault(("formats", name, "examples", index), what, right))
         if one.unit is None and not _names_unit(one) and not (users and users <= scanners):
-            faults.append(loaded.fault(("formats", name), "no unit: neither the format nor its frames say it", "add unit: mm"))
+            faults.append(loaded.fault(("formats", name), "no unit: neither the format nor its frames say it",
+                                       "add unit: mm"))
     return parsers
 
 
@@ -217,8 +224,8 @@ def format_spec(name: str, one: models.Format, encoding: str, context_only: bool
         name=name, pattern=one.pattern or "", delimiter=one.delimiter or "", fields=tuple(one.fields or ()),
         positions=dict(one.positions or {}), repeat=one.repeat, unit=one.unit or "", decimal=one.decimal,
         implied_decimals=one.implied_decimals, scale=one.scale, over_range=tuple(one.over_range), checksum=checksum,
-        kinds=dict(one.kinds), time=SentTimeSpec(one.time.format, one.time.zone) if one.time else None, encoding=encoding,
-        context_only=context_only)
+        kinds=dict(one.kinds), time=SentTimeSpec(one.time.format, one.time.zone) if one.time else None,
+        encoding=encoding, context_only=context_only)
 
 
 def _contexts(loaded: Loaded, root: models.Root, faults: list[Fault]) -> None:
@@ -233,24 +240,28 @@ def _contexts(loaded: Loaded, root: models.Root, faults: list[Fault]) -> None:
                 faults.append(loaded.fault((*path, "folder"), f"{one.folder} is the folder of context {other!r} too",
                                            "one source a folder"))
         if one.port is not None and one.port not in root.ports:
-            faults.append(loaded.fault((*path, "port"), f"there is no port {one.port!r}", nearest(one.port, list(root.ports))))
+            faults.append(loaded.fault((*path, "port"), f"there is no port {one.port!r}",
+                                       nearest(one.port, list(root.ports))))
         for index, port in enumerate(one.applies_to or ()):
             if port not in root.ports:
-                faults.append(loaded.fault((*path, "applies-to", index), f"there is no port {port!r}", nearest(port, list(root.ports))))
+                faults.append(loaded.fault((*path, "applies-to", index), f"there is no port {port!r}",
+                                           nearest(port, list(root.ports))))
             elif port in scanners:
                 faults.append(loaded.fault((*path, "applies-to", index), f"port {port!r} is a source of context itself",
                                            "name ports that measure"))
     for part, ones in root.parts.items():
         for name, one in ones.items():
             if one.channel and one.channel.partition("/")[0] in scanners:
-                faults.append(loaded.fault(("parts", part, name, "channel"), "this port is a source of context; it measures nothing",
+                faults.append(loaded.fault(("parts", part, name, "channel"),
+                                           "this port is a source of context; it measures nothing",
                                            "name a port that measures"))
 
 
 def _sources(root: models.Root) -> dict[str, Source]:
     scanners = {one.port for one in root.context.values()}
     measuring = tuple(name for name in root.ports if name not in scanners)
-    return {name: Source(name=name, sets=tuple(one.sets or FIELDS), ports=tuple(one.applies_to or measuring), used=one.until == "used")
+    return {name: Source(name=name, sets=tuple(one.sets or FIELDS), ports=tuple(one.applies_to or measuring),
+                         used=one.until == "used")
             for name, one in root.context.items()}
 
 
@@ -258,7 +269,8 @@ def _parts(found: list[Characteristic]) -> dict[str, PartPlan]:
     parts: dict[str, dict[str, Characteristic]] = {}
     for one in found:
         parts.setdefault(one.part, {})[one.name] = one
-    return {part: PartPlan(ones, max((one.within_ns for one in ones.values() if one.within_ns), default=WITHIN_MS * 1_000_000))
+    return {part: PartPlan(ones, max((one.within_ns for one in ones.values() if one.within_ns),
+                                     default=WITHIN_MS * 1_000_000))
             for part, ones in parts.items()}
 
 
@@ -274,10 +286,12 @@ def _nominal_faults(loaded: Loaded, root: models.Root, faults: list[Fault]) -> N
             needed = [key for key, given in (("masters", one.masters), ("classes", one.classes and not is_difference),
                                              ("limits", one.limits and not is_difference)) if given]
             what = f"need sizes, and without a nominal the deviations of {one.channel} are none"
-            faults += [loaded.fault(("parts", part, name, key), f"{key} {what}", "add nominal: 12 mm") for key in needed]
+            faults += [loaded.fault(("parts", part, name, key), f"{key} {what}", "add nominal: 12 mm")
+                       for key in needed]
 
 
-def _port(name: str, port: models.Port, form: models.Format, parser: Parser, found: list[Characteristic], beside: Path) -> PortPlan:
+def _port(name: str, port: models.Port, form: models.Format, parser: Parser, found: list[Characteristic],
+          beside: Path) -> PortPlan:
     channels: dict[str, dict[str, Characteristic]] = {}
     for one in found:
         owner, _, inner = one.channel.partition("/")
@@ -285,10 +299,12 @@ def _port(name: str, port: models.Port, form: models.Format, parser: Parser, fou
             channels.setdefault(inner, {})[one.part] = one
     device = str(Path(os.path.abspath(beside / port.device))) if port.device[0] == "." else port.device
     line = LineSettings(device=device, baud=port.baud, bits=port.character.bits, parity=port.character.parity,
-                        stop=port.character.stop, flow=port.flow, own_parity=port.parity_check == "collector", dtr=port.dtr, rts=port.rts,
+                        stop=port.character.stop, flow=port.flow, own_parity=port.parity_check == "collector",
+                        dtr=port.dtr, rts=port.rts,
                         marks=port.length is None)      # a mark would count as bytes of a fixed length
     return PortPlan(name=name, line=line, framing=framing(port), parser=parser, encoding=port.encoding,
-                    is_deviation=form.reads == "deviation", channels=channels, request=port.request, silent_ms=port.silent)
+                    is_deviation=form.reads == "deviation", channels=channels, request=port.request,
+                    silent_ms=port.silent)
 
 
 def framing(port: models.Port) -> Framing:

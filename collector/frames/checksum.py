@@ -3,8 +3,8 @@
 Knows: xor, sums, and the CRCs of the public catalogue by name; how a sum is written.
 Must not know: what the bytes say.
 
-The sum is taken over what stands before `after`, itself left out, and begins right behind the first `from_`: so `from: "$"`
-and `after: "*"` cover exactly what lies between the two.
+The sum is taken over what stands before `after`, itself left out, and begins right behind the first `from_`: so
+`from: "$"` and `after: "*"` cover exactly what lies between the two.
 """
 
 from collections.abc import Callable
@@ -55,7 +55,8 @@ def build_checksum(spec: Checksum) -> Callable[[bytes], bytes | Unread]:
         sent = data[len(data) - places:]
         wanted = write(total(data[start + len(spec.from_):end]))
         if (sent.upper() if spec.form == "hex" else sent) != wanted:
-            return Unread(CHECKSUM, f"{spec.kind} is {_told(sent, spec.form)} in the frame, {_told(wanted, spec.form)} over its bytes")
+            return Unread(CHECKSUM, f"{spec.kind} is {_told(sent, spec.form)} in the frame, {_told(wanted, spec.form)} "
+                                    "over its bytes")
         return data[:end]
 
     return verified
@@ -67,7 +68,8 @@ def _sum(kind: str) -> tuple[int, Callable[[bytes], int]]:
     crc = _CRCS.get(kind.lower())
     if crc is None:
         raise FormatRefused(f"checksum {kind!r} is not known",
-                            f"write {', '.join(_SUMS)} or a CRC by its catalogue name, as in crc-16/modbus", "checksum.kind")
+                            f"write {', '.join(_SUMS)} or a CRC by its catalogue name, as in crc-16/modbus",
+                            "checksum.kind")
     return crc.width(), crc.calc
 
 

@@ -32,11 +32,12 @@ def build_fields(delimiter: str, fields: tuple[str, ...], encoding: str, repeat:
 
 
 def build_positions(positions: dict[str, tuple[int, int]], encoding: str) -> tuple[tuple[str, ...], Cut]:
-    """The names, and the cutter; positions count characters from 1, both ends in.  Raises FormatRefused, key `positions`."""
+    """The names, and the cutter; positions count characters from 1, both ends in.
+    Raises FormatRefused, key `positions`."""
     for name, (first, last) in positions.items():
         if not 1 <= first <= last:
-            raise FormatRefused(f"{first}-{last} is no span of characters", "count from 1, the first not behind the last",
-                                f"positions.{name}")
+            raise FormatRefused(f"{first}-{last} is no span of characters",
+                                "count from 1, the first not behind the last", f"positions.{name}")
     spans = [slice(first - 1, last) for first, last in positions.values()]
     needed = positions.get("value", (0, 0))[1]
 

@@ -1,6 +1,7 @@
 """Cut a stream of bytes into frames.
 
-Knows: end marks, start and end marks, fixed lengths, quiet gaps, the size limit.  Keeps the unfinished bytes, nothing else.
+Knows: end marks, start and end marks, fixed lengths, quiet gaps, the size limit.
+Keeps the unfinished bytes, nothing else.
 Must not know: text, numbers, columns, ports, or what time it is (stamps come with the chunks).
 
 Facts of serial life: a read may end in mid-frame and in mid-mark; a read may hold several frames; noise may come
@@ -135,7 +136,8 @@ class StartAndEnd(Framer):
         return frames
 
     def _without_blanks(self, rest: bytes) -> bytes:
-        """Blanks before a stray frame are silent at once: no run of them is too long.  The last few may begin a mark."""
+        """Blanks before a stray frame are silent at once: no run of them is too long.
+        The last few may begin a mark."""
         blank = min(len(rest) - len(rest.lstrip(_BLANKS)), max(len(rest) - self._tail, 0))
         self.marks += blank
         return rest[blank:]

@@ -18,7 +18,8 @@ _MARKED = {mark: re.compile(rf"([+-]?)[ \t]*([0-9]*)(?:{re.escape(mark)}([0-9]*)
 _WHOLE = re.compile(r"([+-]?)[ \t]*([0-9]+)", re.ASCII)
 
 
-def build_number(decimal: str = ".", implied_decimals: int = 0, scale: Decimal | None = None) -> Callable[[str], Decimal | Unread]:
+def build_number(decimal: str = ".", implied_decimals: int = 0,
+                 scale: Decimal | None = None) -> Callable[[str], Decimal | Unread]:
     """A reader of value texts (blanks around them stripped) -> the exact decimal, or Unread with reason `number`."""
 
     def as_written(text: str) -> Decimal | Unread:

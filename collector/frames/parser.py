@@ -20,8 +20,8 @@ from collector.frames.refused import FormatRefused, one_of
 from collector.frames.sent_time import SentTimeSpec, build_sent_time
 from collector.record import ENCODING, NO_MATCH, Mark, OverRange, Reading, Unread, escape
 
-GROUPS = ("value", "unit", "channel", "status", "time", "serial", "lot", "operator", "part", "master", "kind", "part_temperature",
-          "master_temperature")
+GROUPS = ("value", "unit", "channel", "status", "time", "serial", "lot", "operator", "part", "master", "kind",
+          "part_temperature", "master_temperature")
 KINDS = ("measurement", "master", "sweep-start", "sweep-end")
 _MARKS = ("sweep-start", "sweep-end")
 _BLANKS = " \t\r\n\v\f"
@@ -64,7 +64,8 @@ class Parser:
         self._over_range = {text.strip(_BLANKS): text for text in spec.over_range}
         self._over_range_frames = {text.encode(spec.encoding): text for text in self._over_range}
         self._value, self._unit, self._time, self._kind = (at.get(name) for name in ("value", "unit", "time", "kind"))
-        self._said = [(index, name.replace("_", "-")) for name, index in at.items() if name not in ("value", "unit", "time", "kind")]
+        self._said = [(index, name.replace("_", "-")) for name, index in at.items()
+                      if name not in ("value", "unit", "time", "kind")]
 
     def parse(self, data: bytes) -> list[Reading | OverRange | Mark] | Unread:
         """What the frame says, in the order it says it; or why nothing in it can be believed."""
@@ -99,7 +100,8 @@ class Parser:
                 said[name] = text
         if self._kind is not None and (kind := (texts[self._kind] or "").strip(_BLANKS)):
             if kind not in self.spec.kinds:
-                return Unread(NO_MATCH, f"kind {self._shown(kind)!r} is not known; known are {', '.join(self.spec.kinds)}")
+                return Unread(NO_MATCH,
+                              f"kind {self._shown(kind)!r} is not known; known are {', '.join(self.spec.kinds)}")
             said["kind"] = self.spec.kinds[kind]
         sent = None
         if self._time is not None and (time := (texts[self._time] or "").strip(_BLANKS)):
@@ -161,12 +163,14 @@ def _check_texts(spec: FormatSpec) -> None:
             try:
                 text.encode(spec.encoding)
             except UnicodeError:
-                raise FormatRefused(f"{text!r} is not in the port's encoding, {spec.encoding}", "set the port's encoding", key) from None
+                raise FormatRefused(f"{text!r} is not in the port's encoding, {spec.encoding}",
+                                    "set the port's encoding", key) from None
 
 
 def _check_numbers(spec: FormatSpec) -> None:
     if not 0 <= spec.implied_decimals <= MOST_DIGITS:
-        raise FormatRefused(f"{spec.implied_decimals} decimals can't be implied", f"write 0 to {MOST_DIGITS}", "implied-decimals")
+        raise FormatRefused(f"{spec.implied_decimals} decimals can't be implied", f"write 0 to {MOST_DIGITS}",
+                            "implied-decimals")
     factor = spec.scale
     if factor is None:
         return
@@ -179,13 +183,14 @@ def _check_numbers(spec: FormatSpec) -> None:
 
 def _check_encoding(encoding: str) -> None:
     if not _keeps_ascii_apart(encoding):
-        raise FormatRefused(f"encoding {encoding!r} is not one that a column can send", "write ascii, latin-1, cp1252 or utf-8",
-                            "encoding")
+        raise FormatRefused(f"encoding {encoding!r} is not one that a column can send",
+                            "write ascii, latin-1, cp1252 or utf-8", "encoding")
 
 
 @lru_cache
 def _keeps_ascii_apart(encoding: str) -> bool:
-    """Marks and digits are looked for as bytes: an ASCII byte must be that character, never half of another or a shift."""
+    """Marks and digits are looked for as bytes: an ASCII byte must be that character,
+    never half of another or a shift."""
     try:
         if _ASCII.decode(encoding) != _ASCII.decode() or _ASCII.decode().encode(encoding) != _ASCII:
             return False
@@ -210,7 +215,8 @@ def _check_names(spec: FormatSpec, names: tuple[str, ...], key: str) -> None:
         if group in names and not given:
             raise FormatRefused(f"the group {group!r} needs {wanted}", _WANTED[wanted], key)
         if given and group not in names:
-            raise FormatRefused(f"{wanted} is given, but no group {group!r}", f"name the group, or leave {wanted} out", wanted)
+            raise FormatRefused(f"{wanted} is given, but no group {group!r}", f"name the group, or leave {wanted} out",
+                                wanted)
     for text, kind in spec.kinds.items():
         if kind not in KINDS:
             raise FormatRefused(f"there is no kind {kind!r}", one_of(kind, KINDS), f"kinds.{text}")

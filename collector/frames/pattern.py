@@ -25,8 +25,10 @@ Torn = Callable[["re2.Match", bytes, bytes], Unread | None]
 
 _NONE = Unread(NO_MATCH, "the pattern is nowhere in the frame")
 _RIGHT = (
-    (re.compile(r"\(\?<?[=!]"), "look-around is not taken (it can make matching endless): match what stands there instead"),
-    (re.compile(r"\(\?P=|\\[1-9]"), "back-references are not taken (they can make matching endless): write the text again"),
+    (re.compile(r"\(\?<?[=!]"),
+     "look-around is not taken (it can make matching endless): match what stands there instead"),
+    (re.compile(r"\(\?P=|\\[1-9]"),
+     "back-references are not taken (they can make matching endless): write the text again"),
     (re.compile(r"\(\?<[^=!]"), "groups are written (?P<value>...)"),
     (re.compile(r"\(\?>|[*+?}]\+"), "atomic and possessive parts are not taken: leave the ?> or the second + out"),
     (re.compile(r"\{[0-9,]*[0-9]{4,}"), "a repetition goes up to 1000: write + or *; a frame has an end anyway"),
@@ -88,18 +90,21 @@ def _shown(found: "re2.Match") -> str:
 
 
 def _on_bytes(text: str, encoding: str) -> bytes:
-    """The pattern in the bytes of the wire; a character of several bytes becomes a group, so that `µ?` means µ or none."""
+    """The pattern in the bytes of the wire; a character of several bytes becomes a group,
+    so that `µ?` means µ or none."""
     if text.isascii():
         return text.encode()
     classes = [found.span() for found in PARTS.finditer(text) if found[0][0] == "["]
-    return b"".join(_bytes_of(char, encoding, any(start < at < end for start, end in classes)) for at, char in enumerate(text))
+    return b"".join(_bytes_of(char, encoding, any(start < at < end for start, end in classes))
+                    for at, char in enumerate(text))
 
 
 def _bytes_of(char: str, encoding: str, in_class: bool) -> bytes:
     try:
         code = char.encode(encoding)
     except UnicodeError:
-        raise FormatRefused(f"{char!r} is not in the port's encoding, {encoding}", "set the port's encoding", "pattern") from None
+        raise FormatRefused(f"{char!r} is not in the port's encoding, {encoding}", "set the port's encoding",
+                            "pattern") from None
     if len(code) == 1:
         return code
     if in_class:
@@ -109,5 +114,6 @@ def _bytes_of(char: str, encoding: str, in_class: bool) -> bytes:
 
 
 def _refused(text: str, error: Exception) -> FormatRefused:
-    right = next((right for rule, right in _RIGHT if rule.search(text)), "see RE2's syntax; check brackets and backslashes")
+    right = next((right for rule, right in _RIGHT if rule.search(text)),
+                 "see RE2's syntax; check brackets and backslashes")
     return FormatRefused(f"can't be used: {error}", right, "pattern")

@@ -66,7 +66,8 @@ def _checked(form: str) -> bool:
     try:
         datetime.strptime(_SAMPLE.strftime(form), form)
     except (ValueError, KeyError, IndexError, re.error) as error:
-        raise FormatRefused(f"time format {form!r} can't be read: {error}", "write it as in %Y-%m-%d %H:%M:%S", "time.format") from error
+        raise FormatRefused(f"time format {form!r} can't be read: {error}", "write it as in %Y-%m-%d %H:%M:%S",
+                            "time.format") from error
     parts = set(re.findall(r"%(.)", form.replace("%%", "")))
     odd = sorted(parts - set("YymdjbBHIpMSfaA"))
     if odd:
@@ -76,7 +77,8 @@ def _checked(form: str) -> bool:
         raise FormatRefused(f"time format {form!r} has no hour", "write %H, or %I with %p", "time.format")
     year, day = parts & set("Yy"), "j" in parts or ("d" in parts and parts & set("mbB"))
     if (parts & set("YymdjbB")) and not (year and day):
-        raise FormatRefused(f"time format {form!r} has half a date", "write year, month and day, or none of them", "time.format")
+        raise FormatRefused(f"time format {form!r} has half a date", "write year, month and day, or none of them",
+                            "time.format")
     return bool(year)
 
 
@@ -90,5 +92,6 @@ def _zone(name: str) -> tzinfo:
     try:
         return ZoneInfo(name)
     except (ZoneInfoNotFoundError, ValueError, OSError) as error:
-        raise FormatRefused(f"there is no time zone {name!r}", "write UTC, an offset as in +02:00, or a name as in Europe/Berlin",
+        raise FormatRefused(f"there is no time zone {name!r}",
+                            "write UTC, an offset as in +02:00, or a name as in Europe/Berlin",
                             "time.zone") from error

@@ -49,8 +49,9 @@ def build_torn(pattern: str, decimal: str) -> Callable[["re.Match", bytes, bytes
         if not left and not right:
             return None
         context = before[-12:] + value + after[:12]
-        return Unread(NUMBER, f"the pattern takes {escape(value)!r} out of {escape(context)!r}, which may be another number; "
-                              "write .*? before the value, [+-]? as its first part, and [0-9] where digits beside it are meant")
+        return Unread(NUMBER,
+                      f"the pattern takes {escape(value)!r} out of {escape(context)!r}, which may be another number; "
+                      "write .*? before the value, [+-]? as its first part, and [0-9] where digits beside it are meant")
 
     return torn
 

@@ -95,7 +95,8 @@ class JournalReader:
         found: Counter[tuple[str, str]] = Counter()
         first = self._one("SELECT coalesce(min(seq), 1) FROM record")
         for begin in range(max(after, first - 1), through, _COUNTED_ROWS):
-            for port, kind, times in self._all("SELECT port, kind, count(*) FROM record WHERE seq > ? AND seq <= ? GROUP BY port, kind",
+            for port, kind, times in self._all("SELECT port, kind, count(*) FROM record WHERE seq > ? AND seq <= ? "
+                                               "GROUP BY port, kind",
                                                begin, min(begin + _COUNTED_ROWS, through)):
                 found[port, kind] += times
         return found
@@ -162,7 +163,8 @@ def _connected(path: Path) -> tuple[sqlite3.Connection, tuple[int, int]]:
 
 
 def _is_being_replaced(path: Path, file: tuple[int, int] | None) -> bool:
-    """Whether another file is, or was since `file` was seen, made to stand in its place; no where nothing can be seen."""
+    """Whether another file is, or was since `file` was seen, made to stand in its place;
+    no where nothing can be seen."""
     try:
         beside = os.listdir(path.parent)
     except OSError:

@@ -71,7 +71,8 @@ def unreachable(address: Address, error: Exception) -> str:
     if isinstance(error, ssl.SSLCertVerificationError):
         return f"the certificate of {address} is not trusted: {error.verify_message}; is ca-file the right one?"
     if isinstance(error, ssl.SSLError):
-        return f"no TLS with {address}: {error.reason or error}; is that its port for TLS, does it want our certificate?"
+        return (f"no TLS with {address}: {error.reason or error}; "
+                "is that its port for TLS, does it want our certificate?")
     if isinstance(error, socket.gaierror):
         return f"the name {address.host} is not known ({error.strerror})"
     if isinstance(error, ConnectionRefusedError):
@@ -115,7 +116,8 @@ def file_faults(output: str, settings: QueueSettings) -> list[tuple[str, str, st
 
 def _unreadable(key: str, path: Path) -> tuple[str, str] | None:
     if not path.is_file():
-        return f"{key} {path} {'is not a file' if path.exists() else 'does not exist'}", "write the whole path of the file"
+        return (f"{key} {path} {'is not a file' if path.exists() else 'does not exist'}",
+                "write the whole path of the file")
     if not os.access(path, os.R_OK):
         return f"{key} {path} can't be read by this user", "run this as the collector's user, or let it read the file"
     return None

@@ -114,7 +114,8 @@ def _cell(column: str, decimal: str) -> Callable[[Record], str]:
     if column == "flags":
         return lambda record: guarded(";".join(record.flags))
     if column == "detail":
-        return lambda record: _CONTROL.sub(lambda found: f"\\u{ord(found[0]):04x}", bytes(record.detail).decode("utf-8"))
+        return lambda record: _CONTROL.sub(lambda found: f"\\u{ord(found[0]):04x}",
+                                           bytes(record.detail).decode("utf-8"))
     attribute = "class_" if column == "class" else column
     return lambda record: guarded(getattr(record, attribute))
 

@@ -81,8 +81,9 @@ class Cursor:
                               f"{journal}; was it replaced? To deliver this one from its beginning, remove the cursor")
         ahead = max(found.delivered, found.pending.through if found.pending else 0)
         if ahead > last_seq:
-            raise StoppedByIO(f"output {output}: its cursor {path} is at {ahead}, the journal only at {last_seq}; was an "
-                              "older journal put back? To deliver this one from its beginning, remove the cursor")
+            raise StoppedByIO(f"output {output}: its cursor {path} is at {ahead}, the journal only at {last_seq}; "
+                              "was an older journal put back? To deliver this one from its beginning, "
+                              "remove the cursor")
         return cls(path, output, found, files)
 
     @property

@@ -57,8 +57,9 @@ class Waits(Struct, frozen=True):
 class Delivery:
     """One output's delivery: `run` until stopped."""
 
-    def __init__(self, name: str, kinds: tuple[str, ...], output: Output, reader: Reader, cursor: Cursor, refused: Refused,
-                 health: Health, signals: Signals, clock: Clock, waits: Waits = Waits(), adopt: str = ""):
+    def __init__(self, name: str, kinds: tuple[str, ...], output: Output, reader: Reader, cursor: Cursor,
+                 refused: Refused, health: Health, signals: Signals, clock: Clock, waits: Waits = Waits(),
+                 adopt: str = ""):
         """`adopt`: the word of a person that the output's folder is really a new one; each word is followed once."""
         self._name, self._kinds, self._output, self._reader, self._cursor = name, kinds, output, reader, cursor
         self._refused, self._health, self._signals, self._clock = refused, health, signals, clock

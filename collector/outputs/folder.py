@@ -44,13 +44,15 @@ class FolderSettings(Settings):
     def _absolute(cls, value: str) -> str:
         if not (os.path.isabs(value) or value.startswith(("./", "../"))) or "\0" in value:
             raise wrong(f"{value!r} is not a whole path",
-                        "write it from the root on, as in /srv/mes/inbox (or from the configuration's folder, as in ../inbox)")
+                        "write it from the root on, as in /srv/mes/inbox (or from the configuration's folder, "
+                        "as in ../inbox)")
         return value
 
     @model_validator(mode="after")
     def _fits(self) -> "FolderSettings":
         if self.checksum_file and self.publish == GROWING:
-            raise wrong("checksum-file needs files that are never touched again", "take it out, or write publish: sealed")
+            raise wrong("checksum-file needs files that are never touched again",
+                        "take it out, or write publish: sealed")
         return self
 
     @property
@@ -206,8 +208,10 @@ def in_words(error: OSError, folder: Path) -> str:
     return f"{said} ({error.strerror or error})"
 
 
-def place(output: str, site: str, settings: FolderSettings, cursor: Cursor, files: Files, rendering: Rendering) -> Place:
-    """The place of an output; its files are of its own group, where it has one.  Raises OutputDown where there is none."""
+def place(output: str, site: str, settings: FolderSettings, cursor: Cursor, files: Files,
+          rendering: Rendering) -> Place:
+    """The place of an output; its files are of its own group, where it has one.
+    Raises OutputDown where there is none."""
     try:
         own = files.of_group(settings.group) if settings.group else files
     except KeyError:

@@ -54,7 +54,7 @@ def finish(place: Place, pending: Pending, batch: Batch) -> bool:
             place.cursor.release()
             return False
         tail = whole
-    _write(place, path, pending.offset, tail)      # again, in place: a sync that failed makes no promise for what it had
+    _write(place, path, pending.offset, tail)    # again, in place: a sync that failed makes no promise for what it had
     return True
 
 
@@ -71,8 +71,8 @@ def _end(place: Place, path: Path) -> int:
         raise place.down(f"{path} has {length - known} bytes that this output did not write; only one may write to it. "
                          "Move the file away, and a new one is begun")
     if length < known:
-        raise place.down(f"{path} had {known} bytes and now has {length}; who has cut it? Move the file away, and a new "
-                         "one is begun with the records that come")
+        raise place.down(f"{path} had {known} bytes and now has {length}; who has cut it? Move the file away, "
+                         "and a new one is begun with the records that come")
     if length == 0:
         place.files.sync_folder(place.folder)      # made by a process that was killed: it may not be durable yet
         return 0
@@ -93,15 +93,16 @@ def _tail(place: Place, path: Path, pending: Pending) -> bytes:
     """What lies beyond the offset of a pending batch: at most as much as the batch has."""
     length = _length(path)
     if length is None:
-        raise place.down(f"{path} was taken away while records {pending.first} to {pending.last} were being written to it. "
-                         f"Put it back; or, if it is gone, start the collector once with --adopt {place.output}: these "
-                         "records are then written to a new file (they may be in the old one too)")
+        raise place.down(f"{path} was taken away while records {pending.first} to {pending.last} were being written to "
+                         f"it. Put it back; or, if it is gone, start the collector once with --adopt {place.output}: "
+                         "these records are then written to a new file (they may be in the old one too)")
     if length < pending.offset:
-        raise place.down(f"{path} had {pending.offset} bytes and now has {length}; who has cut it? Put it back; or move it "
-                         f"away and start the collector once with --adopt {place.output}")
+        raise place.down(f"{path} had {pending.offset} bytes and now has {length}; who has cut it? Put it back; "
+                         f"or move it away and start the collector once with --adopt {place.output}")
     if length > pending.offset + pending.length:
-        raise place.down(f"{path} has bytes that this output did not write; only one may write to it. Put back what was "
-                         f"there; or move it away and start the collector once with --adopt {place.output}")
+        raise place.down(f"{path} has bytes that this output did not write; only one may write to it. "
+                         "Put back what was there; or move it away and start the collector once with --adopt "
+                         f"{place.output}")
     with open(path, "rb") as file:
         file.seek(pending.offset)
         return file.read()
@@ -110,7 +111,8 @@ def _tail(place: Place, path: Path, pending: Pending) -> bytes:
 def _write(place: Place, path: Path, offset: int, content: bytes) -> None:
     place.files.write_at(path, offset, content)
     if _length(path) != offset + len(content):     # taken away or written to while we wrote
-        raise place.down(f"{path} is not what was just written to it; has a reader taken it away, or does another write?")
+        raise place.down(f"{path} is not what was just written to it; has a reader taken it away, "
+                         "or does another write?")
 
 
 def is_gone(place: Place, pending: Pending) -> bool:

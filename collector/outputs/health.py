@@ -28,8 +28,8 @@ class Health:
     def __init__(self, state: Path, output: str, clock: Clock):
         self._path, self._output, self._writing = state / "outputs" / f"{output}.status.json", output, threading.Lock()
         self._clock, self._stamps = clock, Stamps()
-        self._said = {"output": output, "delivered": 0, "waiting": 0, "oldest-waiting": "", "last-delivery": "", "error": "",
-                      "last-error": "", "tries": 0, "refused": 0, "resend-waiting": 0, "resent": 0}
+        self._said = {"output": output, "delivered": 0, "waiting": 0, "oldest-waiting": "", "last-delivery": "",
+                      "error": "", "last-error": "", "tries": 0, "refused": 0, "resend-waiting": 0, "resent": 0}
         self._written: dict | None = None
         self._written_ns = 0
 

@@ -39,9 +39,9 @@ _WAITS = {_DENIED: "is denied; may this user write to it?", _UNHEARD: "has no su
 class Settings(QueueSettings):
     """`outputs.NAME` with `kind: mqtt`.  `without-subscriber: hold`: a message that nobody gets is no delivery.
 
-    The default `window` is where a larger one saves no more of a record's cost (the cursor is saved once a window).  Its
-    price: when the broker does not take one record now, up to `window` - 1 later ones are under way already, and are
-    before it at the consumer; the same after a record that is refused and sent again by a person.
+    The default `window` is where a larger one saves no more of a record's cost (the cursor is saved once a window).
+    Its price: when the broker does not take one record now, up to `window` - 1 later ones are under way already, and
+    are before it at the consumer; the same after a record that is refused and sent again by a person.
     """
 
     schemes = {"mqtt": (1883, False), "mqtts": (8883, True)}

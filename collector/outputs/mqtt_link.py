@@ -20,8 +20,8 @@ from msgspec import Struct
 from collector.errors import OutputDown
 from collector.outputs.broker_files import password, tls_context, unreachable
 from collector.outputs.messages import Message, QueueSettings
-from collector.outputs.mqtt_packet import (CONTENT_TYPES, ENDED, FOR_A_MESSAGE, NO_ENTRY, REFUSED_FROM, Packed, packet_bytes,
-                                           properties)
+from collector.outputs.mqtt_packet import (CONTENT_TYPES, ENDED, FOR_A_MESSAGE, NO_ENTRY, REFUSED_FROM, Packed,
+                                           packet_bytes, properties)
 
 try:
     from paho.mqtt.client import CallbackAPIVersion, Client, MQTTv5
@@ -233,7 +233,8 @@ class Link:
         client = self._client
         with contextlib.suppress(Exception):
             if client.is_connected():
-                client.publish(self._birth.topic, self._birth.offline, qos=0, retain=True)    # before DISCONNECT, in order
+                client.publish(self._birth.topic, self._birth.offline, qos=0,
+                               retain=True)    # before DISCONNECT, in order
             client.disconnect()
             while client.socket() is not None and time.monotonic() < deadline:
                 self._move(0.1)

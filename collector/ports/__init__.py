@@ -85,7 +85,8 @@ class OpenPort(Protocol):
         """Send all of it now.  Raises BlockingIOError when it can't be sent now, OSError when the port is lost."""
 
     def explain(self, fault: OSError | None, brought: bool = True) -> str:
-        """Why reading or writing failed, in words for a technician; None: it hung up.  `brought`: it has brought bytes."""
+        """Why reading or writing failed, in words for a technician; None: it hung up.
+        `brought`: it has brought bytes."""
 
     def look(self) -> LineState:
         """How the line is.  Raises OSError when the port is lost."""
@@ -109,7 +110,8 @@ def is_network(device: str) -> bool:
 
 
 def take_back(name: str, line: LineSettings, fd: int) -> OpenPort:
-    """The local port whose descriptor an earlier process has left.  Raises PortLost, and closes it, where it serves no more."""
+    """The local port whose descriptor an earlier process has left.
+    Raises PortLost, and closes it, where it serves no more."""
     return importlib.import_module(SOURCES[""]).take_back(name, line, fd)
 
 

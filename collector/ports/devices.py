@@ -48,7 +48,8 @@ def list_devices(root: Path = Path("/"), with_holders: bool = False) -> list[Dev
     by_id, by_path = _links(root, "by-id"), _links(root, "by-path")
     devices = []
     for place in found:
-        devices.append(_device(place, by_id.get(place.name, ""), by_path.get(place.name, ""), how_many[sameness[place]]))
+        devices.append(_device(place, by_id.get(place.name, ""), by_path.get(place.name, ""),
+                               how_many[sameness[place]]))
     return [structs.replace(one, holders=_named(one.device)) for one in devices] if with_holders else devices
 
 
@@ -84,7 +85,8 @@ def adapter_of(name: str, root: Path = Path("/")) -> str:
 
 
 def holders(device: str, but: int = 0, root: Path = Path("/")) -> list[tuple[int, str]]:
-    """(process, program) of each that has a device open; without `but` and the first process, which only keeps it for others.
+    """(process, program) of each that has a device open; without `but` and the first process,
+    which only keeps it for others.
 
     Of other users' processes only root is told.
     """

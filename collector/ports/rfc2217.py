@@ -1,7 +1,7 @@
 """A serial line behind a TCP port that speaks RFC 2217: the settings travel with the connection.
 
-Knows: pyserial's client, without its losses; a small thread that pumps the line into a pipe, so that the reader knows one
-kind of port.
+Knows: pyserial's client, without its losses; a small thread that pumps the line into a pipe, so that the reader knows
+one kind of port.
 Must not know: when to try again.
 """
 

@@ -3,9 +3,9 @@
 Knows: pyserial for the settings; what an adapter may refuse without a word.
 Must not know: when to try again, what the bytes mean.
 
-What waits at opening was sent by the column and is kept, unless it came under other settings; pyserial's own `open` throws
-it away.  pyserial's failures come as four unrelated types, mostly without a number; the number is found along the chain
-of causes, never by the text of a message.
+What waits at opening was sent by the column and is kept, unless it came under other settings; pyserial's own `open`
+throws it away.  pyserial's failures come as four unrelated types, mostly without a number; the number is found along
+the chain of causes, never by the text of a message.
 """
 
 import errno
@@ -210,7 +210,8 @@ def _in_words(line: LineSettings, fault: BaseException) -> str:
     if number in (errno.ENOENT, errno.ENODEV, errno.ENXIO, errno.ENOTDIR):
         return f"{device} is not there: unplugged, or it goes by another name"
     if number in (errno.EACCES, errno.EPERM):
-        return f"no permission to open {device}: the user must be in its group (most often dialout), the service allowed it"
+        return (f"no permission to open {device}: "
+                "the user must be in its group (most often dialout), the service allowed it")
     if number in (errno.EBUSY, errno.EAGAIN):
         return f"{device} is in use by another program{_by(holders(os.path.realpath(device), but=os.getpid()))}"
     if number in (errno.ENOTTY, errno.EISDIR):

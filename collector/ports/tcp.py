@@ -44,8 +44,8 @@ class TcpPort:
 
     def explain(self, fault: OSError | None, brought: bool = True) -> str:
         if fault is None and not brought and time.monotonic() - self._since < AT_ONCE_S:
-            return (f"{self.identity} took the connection and closed it at once: the network is well, but the device behind it "
-                    "is gone, or another program has it")
+            return (f"{self.identity} took the connection and closed it at once: the network is well, "
+                    "but the device behind it is gone, or another program has it")
         return in_words(self.identity, fault)
 
     def close(self) -> None:

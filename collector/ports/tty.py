@@ -1,4 +1,5 @@
-"""What the kernel does with an open serial device: flags, exclusiveness, what waits, counts of line errors, control lines.
+"""What the kernel does with an open serial device: flags, exclusiveness, what waits, counts of line errors,
+control lines.
 
 Knows: termios and ioctl on a descriptor.
 Must not know: pyserial, names of devices, who reads.
@@ -98,7 +99,8 @@ def line_errors(fd: int) -> LineErrors | None:
 
 
 def set_control(fd: int, bit: int, level: bool | None) -> None:
-    """Set DTR or RTS (`termios.TIOCM_DTR`, `TIOCM_RTS`); None leaves it, and a device without such lines is left alone."""
+    """Set DTR or RTS (`termios.TIOCM_DTR`, `TIOCM_RTS`); None leaves it,
+    and a device without such lines is left alone."""
     if level is None:
         return
     try:

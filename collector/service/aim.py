@@ -35,7 +35,8 @@ class Aim(Struct, frozen=True):
 
     def named(self) -> "Aim":
         """The same for a record that is not judged: it names part and characteristic, no more."""
-        return Aim(None, {key: self.constants[key] for key in ("part", "characteristic") if key in self.constants}, self.flags)
+        return Aim(None, {key: self.constants[key] for key in ("part", "characteristic") if key in self.constants},
+                   self.flags)
 
 
 NOTHING = Aim(None, {})
@@ -80,5 +81,5 @@ class Aims:
         masters = self._cell.memory.channel(next(iter(parts.values())).channel) if is_checked else None
         if one is None:
             return Aim(None, {}, NO_PART, masters=masters)
-        return Aim(one, compared(one), plain=is_plain(one), masters=masters, guard=masters.guard(one) if masters else None,
-                   followed=one.part in self._cell.assembly.plans)
+        return Aim(one, compared(one), plain=is_plain(one), masters=masters,
+                   guard=masters.guard(one) if masters else None, followed=one.part in self._cell.assembly.plans)

@@ -54,13 +54,16 @@ class Cell:
         self.assembly.touched.clear()
         return found
 
-    def event(self, event: str, wall_ns: int, port: str = "", fields: dict[str, str] | None = None, raw: str = "", **more: Any) -> Row:
+    def event(self, event: str, wall_ns: int, port: str = "", fields: dict[str, str] | None = None, raw: str = "",
+              **more: Any) -> Row:
         """An event as a row; `fields` are fields of the record, `more` stands in its detail."""
-        return self.numbering.row(EVENT, wall_ns, port=port, raw=raw, detail=detail({"event": event, **more}), **(fields or {}))
+        return self.numbering.row(EVENT, wall_ns, port=port, raw=raw, detail=detail({"event": event, **more}),
+                                  **(fields or {}))
 
     # --- context
 
-    def put(self, source: str, said: dict[str, str], wall_ns: int, port: str = "", raw: str = "", **more: str) -> list[Row]:
+    def put(self, source: str, said: dict[str, str], wall_ns: int, port: str = "", raw: str = "",
+            **more: str) -> list[Row]:
         """A label or an order was read: the rows that this makes; none where the source may set nothing of it."""
         one = self.context.sources[source]
         before = self._parts_in_force(one)
@@ -70,14 +73,16 @@ class Cell:
         rows = [row for part in before - self._parts_in_force(one) for piece in self.assembly.leave(part)
                 for row in self._closed(piece, wall_ns)]
         fields = {field: text for field, text in given.items() if text and field in (*CARRIED, "part")}
-        return [*rows, self.event("context", wall_ns, port, fields, raw, source=source, sets=given, ports=list(one.ports), **more)]
+        return [*rows, self.event("context", wall_ns, port, fields, raw, source=source, sets=given,
+                                  ports=list(one.ports), **more)]
 
     def used(self, port: str, channel: str, part: str, master: str, wall_ns: int) -> list[Row]:
         """A channel has made its measurement: what of the context that uses up."""
         return [self._gone(gone, wall_ns) for gone in self.context.use(port, channel, part, master)]
 
     def _gone(self, gone: Gone, wall_ns: int) -> Row:
-        return self.event("context", wall_ns, source=gone.source, ends=list(gone.fields), ports=list(gone.ports), why="used")
+        return self.event("context", wall_ns, source=gone.source, ends=list(gone.fields), ports=list(gone.ports),
+                          why="used")
 
     def _parts_in_force(self, source: Source) -> set[str]:
         held = [self.memory.fields.ports.get(port, {}).get("part") for port in source.ports]
@@ -126,30 +131,33 @@ class Cell:
     def _derived(self, one: Characteristic, piece: Piece, said: dict[str, str], wall_ns: int) -> Row:
         value = derive(one, piece)
         inputs = [piece.got[name] for name in one.expression.names]
-        more: dict[str, Any] = {"from": one.expression.text, "inputs": {name: piece.got[name].id for name in one.expression.names}}
+        more: dict[str, Any] = {"from": one.expression.text,
+                                "inputs": {name: piece.got[name].id for name in one.expression.names}}
         fields = judged(one, value, more)
         if one.nominal is not None:
             fields["deviation"] = number(EXACT.subtract(value, one.nominal))
         flags = _all_flags(inputs)
         seq = self.numbering.next_seq
         carried = {key: said[key] for key in CARRIED if key in said}
-        row = self.numbering.row(DERIVED, wall_ns, value=number(value), unit=one.unit.value, flags=flags, detail=detail(more),
-                                 **carried, **compared(one), **fields)
-        self.assembly.add(one.part, one.name, Got(self.numbering.id(seq), value, one.unit, fields["verdict"], flags), said, wall_ns)
+        row = self.numbering.row(DERIVED, wall_ns, value=number(value), unit=one.unit.value, flags=flags,
+                                 detail=detail(more), **carried, **compared(one), **fields)
+        self.assembly.add(one.part, one.name, Got(self.numbering.id(seq), value, one.unit, fields["verdict"], flags),
+                          said, wall_ns)
         return row
 
     def _closed(self, piece: Piece, wall_ns: int) -> list[Row]:
         """The record of a part that is over; of one that the configuration no longer has, an event."""
         if piece.part not in self.assembly.plans:
-            return [self.event("part-unknown", wall_ns, fields={"part": piece.part}, readings={name: got.id for name, got in piece.got.items()})]
+            return [self.event("part-unknown", wall_ns, fields={"part": piece.part},
+                               readings={name: got.id for name, got in piece.got.items()})]
         missing = self.assembly.missing(piece)
         more: dict[str, Any] = {"readings": {name: got.id for name, got in piece.got.items()},
                                 "verdicts": {name: got.verdict for name, got in piece.got.items() if got.verdict}}
         if missing:
             more["missing"] = missing
         fields = {key: text for key, text in (*piece.said.items(), ("serial", piece.serial)) if text}
-        rows = [self.numbering.row(PART, wall_ns, part=piece.part, verdict=overall(piece, missing), flags=_all_flags(piece.got.values()),
-                                   detail=detail(more), **fields)]
+        rows = [self.numbering.row(PART, wall_ns, part=piece.part, verdict=overall(piece, missing),
+                                   flags=_all_flags(piece.got.values()), detail=detail(more), **fields)]
         return rows + [self._gone(gone, wall_ns) for gone in self.context.used_up(piece.part, piece.serial)]
 
 

@@ -64,7 +64,8 @@ class Circuits:
         self.runs.unread(steady_ns)
 
     def finish(self, aim: Aim, kind: str, wall_ns: int, said: dict[str, str], master: str | None, measured: Measured,
-               more: dict[str, Any], raw: str = "", sent: SentTime | None = None, flags: tuple[str, ...] = ()) -> list[Row]:
+               more: dict[str, Any], raw: str = "", sent: SentTime | None = None,
+               flags: tuple[str, ...] = ()) -> list[Row]:
         """One finished measurement, as its record and those that follow from it."""
         channel = said.get("channel", "")
         if master is not None:
@@ -76,8 +77,8 @@ class Circuits:
             rows += self.cell.used(self.plan.name, channel, part, master or "", wall_ns)
         return rows
 
-    def _measurement(self, aim: Aim, kind: str, wall_ns: int, said: dict[str, str], measured: Measured, more: dict[str, Any],
-                     raw: str, sent: SentTime | None, flags: tuple[str, ...]) -> list[Row]:
+    def _measurement(self, aim: Aim, kind: str, wall_ns: int, said: dict[str, str], measured: Measured,
+                     more: dict[str, Any], raw: str, sent: SentTime | None, flags: tuple[str, ...]) -> list[Row]:
         one, value = aim.characteristic, measured.value
         if aim.flags:
             flags += aim.flags
@@ -101,8 +102,9 @@ class Circuits:
             rows += self.cell.follow(one, seq, value, fields["verdict"], flags, said, wall_ns)
         return rows
 
-    def row(self, kind: str, wall_ns: int, said: dict[str, str], aim: Aim, measured: Measured | None, flags: tuple[str, ...],
-            raw: str, more: dict[str, Any], sent: SentTime | None, fields: dict[str, Any]) -> Row:
+    def row(self, kind: str, wall_ns: int, said: dict[str, str], aim: Aim, measured: Measured | None,
+            flags: tuple[str, ...], raw: str, more: dict[str, Any], sent: SentTime | None,
+            fields: dict[str, Any]) -> Row:
         """The journal row of a record of this port; `fields` go before what the aim says."""
         if sent is not None:
             if sent.flag:
@@ -120,44 +122,52 @@ class Circuits:
                 told["value"] = number(measured.value)
             if measured.deviation is not None:
                 told["deviation"] = number(measured.deviation)
-        return self._numbering.row(kind, wall_ns, port=self.plan.name, flags=flags, raw=raw, detail=detail(more) if more else NONE, **told)
+        return self._numbering.row(kind, wall_ns, port=self.plan.name, flags=flags, raw=raw,
+                                   detail=detail(more) if more else NONE, **told)
 
-    def _over_range(self, frame: Frame, found: OverRange, channel: str, said: dict[str, str], steady_ns: int) -> list[Row]:
+    def _over_range(self, frame: Frame, found: OverRange, channel: str, said: dict[str, str],
+                    steady_ns: int) -> list[Row]:
         self.tally.over_range += 1
         rows, is_news = self.runs.over_range(channel, frame, steady_ns)
         if not is_news:
             return rows
         aim = self.aims.of(channel, said.get("part", ""), None) or NOTHING       # a whole-frame text names no channel
-        return [*rows, self.row(OVER_RANGE, frame.wall_ns, said, aim.named(), None, (), escape(frame.data, self.plan.encoding),
-                                {"text": found.text}, found.sent, {})]
+        return [*rows, self.row(OVER_RANGE, frame.wall_ns, said, aim.named(), None, (),
+                                escape(frame.data, self.plan.encoding), {"text": found.text}, found.sent, {})]
 
-    def _corrected(self, aim: Aim, said: dict[str, str], measured: Measured, more: dict[str, Any]) -> tuple[Measured, tuple[str, ...]]:
+    def _corrected(self, aim: Aim, said: dict[str, str], measured: Measured,
+                   more: dict[str, Any]) -> tuple[Measured, tuple[str, ...]]:
         """The size at 20 degrees C; what was read stays in the detail.  Flagged where a temperature is not known."""
         one = aim.characteristic
         known = aim.masters.book.checks if aim.masters else {}
         checks = [(known[master.name].at_ns, known[master.name].celsius, master) for master in one.masters
                   if master.name in known and known[master.name].celsius]
-        _, at_check, master = max(checks, key=lambda check: check[0], default=(0, "", one.masters[0] if one.masters else None))
-        part_c, master_c = temperature(said.get("part-temperature", "")), temperature(said.get("master-temperature", at_check))
+        _, at_check, master = max(checks, key=lambda check: check[0],
+                                  default=(0, "", one.masters[0] if one.masters else None))
+        part_c, master_c = (temperature(said.get("part-temperature", "")),
+                            temperature(said.get("master-temperature", at_check)))
         if part_c is None or master_c is None:
             return measured, ("not-corrected",)
         master_expansion = master.expansion if master and master.expansion is not None else one.expansion
         length = measured.value if one.nominal is None else one.nominal
         off = correction(length, one.expansion, part_c, master_expansion, master_c)
-        more |= {"uncorrected": measured.value, "correction": EXACT.minus(off), "part-temperature": part_c, "master-temperature": master_c}
+        more |= {"uncorrected": measured.value, "correction": EXACT.minus(off), "part-temperature": part_c,
+                 "master-temperature": master_c}
         deviation = None if measured.deviation is None else EXACT.subtract(measured.deviation, off)
         return Measured(EXACT.subtract(measured.value, off), deviation, measured.unit), ()
 
     def count_check(self, channel: str, master: str, found: Verdict, unit: str, wall_ns: int) -> None:
         """A check was made: for `status`."""
         last = self.tally.channels.setdefault(channel, Last())
-        last.value, last.unit, last.verdict, last.side, last.time_ns = f"{found.value:f}", unit, found.verdict, found.side, wall_ns
+        last.value, last.unit, last.verdict, last.side, last.time_ns = (f"{found.value:f}", unit, found.verdict,
+                                                                        found.side, wall_ns)
 
     def _count(self, channel: str, measured: Measured, fields: dict[str, Any], wall_ns: int) -> None:
         last = self.tally.channels.get(channel)
         if last is None:
             last = self.tally.channels.setdefault(channel, Last())
-        last.value, last.unit = f"{measured.deviation if measured.value is None else measured.value:f}", measured.unit.value
+        last.value, last.unit = (f"{measured.deviation if measured.value is None else measured.value:f}",
+                                 measured.unit.value)
         verdict = fields["verdict"]
         last.verdict, last.side, last.time_ns = verdict, fields["side"], wall_ns
         last.readings += 1

@@ -30,7 +30,8 @@ def masters_due(cell: Cell, wall_ns: int) -> list[dict[str, Any]]:
     for one in ones:
         if one.masters:
             measured, channel = _is_in_force(cell, one, claims), cell.memory.channels.get(one.channel)
-            found += [{"channel": one.channel, "part": one.part, "characteristic": one.name, **told, "in-force": measured}
+            found += [{"channel": one.channel, "part": one.part, "characteristic": one.name, **told,
+                       "in-force": measured}
                       for told in _told(one, channel.book if channel else Book(), wall_ns, stamp)]
     return found
 

@@ -3,8 +3,8 @@
 Knows: when something is overdue, and what is to be done about it (ask again, connect again).
 Must not know: who asks or connects, records, the journal.
 
-A column is asked at its own times, whatever it answers; an answer that does not come is asked for once more at once.  Any
-frame is an answer; one that nothing was asked for any more came late.
+A column is asked at its own times, whatever it answers; an answer that does not come is asked for once more at once.
+Any frame is an answer; one that nothing was asked for any more came late.
 """
 
 from msgspec import Struct

@@ -42,5 +42,6 @@ def judged(one: Characteristic, size: Decimal, more: dict[str, Any]) -> dict[str
                  "conformance-probability": Decimal(f"{likely:.6f}")}
         if judging.rule != SIMPLE:
             for name, limits in (("passes", judging.passes), ("fails", judging.fails)):
-                more |= {f"{name}-{end}": value for end, value in (("lower", limits.lower), ("upper", limits.upper)) if value is not None}
+                more |= {f"{name}-{end}": value for end, value in (("lower", limits.lower), ("upper", limits.upper))
+                         if value is not None}
     return fields

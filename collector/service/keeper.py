@@ -1,8 +1,9 @@
 """Keeping records whatever befalls the journal: a full disk, a file that fails, a file that was found damaged.
 
-Knows: that room is waited for; that a file that failed once is never written again, and the very same rows go into a new
-one; that what has befallen the file is told with the next rows.
-Must not know: how records are made.  Used by the worker thread alone; its figures are read by the one that writes status.
+Knows: that room is waited for; that a file that failed once is never written again, and the very same rows go into a
+new one; that what has befallen the file is told with the next rows.
+Must not know: how records are made.  Used by the worker thread alone;
+its figures are read by the one that writes status.
 """
 
 import threading
@@ -29,7 +30,8 @@ _LONGEST_WAIT_S, _TRIES_AT_A_STOP = 2.0, 5
 class Keeper:
     """The journal's owner.  `full`: it waits for room now; `reserve`, `bytes`: what the journal said last."""
 
-    def __init__(self, open_journal: Callable[[], Journal], taken: Callable[[], int], stopped: threading.Event, clock: Clock):
+    def __init__(self, open_journal: Callable[[], Journal], taken: Callable[[], int], stopped: threading.Event,
+                 clock: Clock):
         """`taken` gives the seq through which every output has taken all; `stopped` is set when no more will come."""
         self.full, self.reserve, self.bytes, self.last_seq = False, "", 0, 0
         self._open, self._taken, self._stopped, self._clock = open_journal, taken, stopped, clock
@@ -59,13 +61,14 @@ class Keeper:
                                          **{"carries-on": one.carries_on}))
             if one.lost.count:
                 bound = {} if one.lost.is_exact else {"bound": "at most"}
-                rows.append(self._cell.event("lost", now, count=one.lost.count, of="records", exact=one.lost.is_exact, **bound,
-                                             first=one.lost.first, last=one.lost.last, cause=one.cause))
+                rows.append(self._cell.event("lost", now, count=one.lost.count, of="records", exact=one.lost.is_exact,
+                                             **bound, first=one.lost.first, last=one.lost.last, cause=one.cause))
         return rows
 
     def append(self, rows: list[Row], memory: dict[str, str | None], is_last: bool) -> None:
         """Keep these rows and what is to be remembered, in one transaction, for as long as it takes: what is not taken
-        meanwhile stays with the kernel and the column.  Raises JournalFailed where no file holds, JournalFull at a stop."""
+        meanwhile stays with the kernel and the column.
+        Raises JournalFailed where no file holds, JournalFull at a stop."""
         ledger, tries, failures = self._cell.memory.ledger, 0, 0
         ledger.count(rows)
         memory = memory | self._counted(is_last)
@@ -99,7 +102,8 @@ class Keeper:
             return
         gone, memory = 0, self._cell.memory
         try:
-            gone = self._journal.trim(self._taken(), self._clock.wall_ns() // 1000 - keep_ms * 1000, _TRIMMED_AT_ONCE, memory.trimming)
+            gone = self._journal.trim(self._taken(), self._clock.wall_ns() // 1000 - keep_ms * 1000, _TRIMMED_AT_ONCE,
+                                      memory.trimming)
             if gone:
                 memory.trimmed()
             self.bytes, self.reserve = self._journal.size_bytes(), self._journal.reserve

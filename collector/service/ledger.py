@@ -4,11 +4,11 @@ For each port, since its journal was made:
 
     bytes = in frames + marks + discarded + lost + waiting           frames = read + unread
 
-marks: bytes that bound frames; discarded: of over-long frames; lost: of a frame that was unfinished when the program was
-killed; waiting: of the frame that is unfinished now.  read: frames that said something, be it a reading, an over-range, a
-mark or a label (a frame of several readings may give unread records besides).  `kinds`: records by kind, `gone`: those of
-them that are no longer in the journal (delivered and old, or left in a file that was set aside); those of no port stand
-under the port "".
+marks: bytes that bound frames; discarded: of over-long frames; lost: of a frame that was unfinished when the program
+was killed; waiting: of the frame that is unfinished now.  read: frames that said something, be it a reading, an
+over-range, a mark or a label (a frame of several readings may give unread records besides).  `kinds`: records by kind,
+`gone`: those of them that are no longer in the journal (delivered and old, or left in a file that was set aside); those
+of no port stand under the port "".
 
 Knows: the counts, and which of them must be equal.
 Must not know: how bytes become frames, where the counts are kept.
@@ -47,8 +47,8 @@ class Account(Struct):
         found = []
         out = self.in_frames + self.marks + self.discarded + self.lost + self.waiting
         if self.bytes != out:
-            found.append(f"{self.bytes} bytes came in, {out} are accounted for (in frames {self.in_frames}, marks {self.marks}, "
-                         f"discarded {self.discarded}, lost {self.lost}, waiting {self.waiting})")
+            found.append(f"{self.bytes} bytes came in, {out} are accounted for (in frames {self.in_frames}, "
+                         f"marks {self.marks}, discarded {self.discarded}, lost {self.lost}, waiting {self.waiting})")
         if self.frames != self.read + self.unread:
             found.append(f"{self.frames} frames, but {self.read} read and {self.unread} unread")
         if self.unread > self.kinds.get("unread", 0):
@@ -113,13 +113,15 @@ class Ledger:
         return found
 
     def settle(self, there: Counter[tuple[str, str]], last: int) -> None:
-        """A new journal file was begun: `there` is what it holds, `last` the seq used last.  The others are gone; what no
-        account is left of is of a kind unknown."""
+        """A new journal file was begun: `there` is what it holds, `last` the seq used last.  The others are gone; what
+        no account is left of is of a kind unknown."""
         for port in {*self.accounts, *(port for port, _ in there)}:
             account = self.account(port)
             found = {kind: times for (name, kind), times in there.items() if name == port}
-            account.kinds = {kind: max(account.kinds.get(kind, 0), found.get(kind, 0)) for kind in {**account.kinds, **found}}
-            account.gone = {kind: times - found.get(kind, 0) for kind, times in account.kinds.items() if times > found.get(kind, 0)}
+            account.kinds = {kind: max(account.kinds.get(kind, 0), found.get(kind, 0))
+                             for kind in {**account.kinds, **found}}
+            account.gone = {kind: times - found.get(kind, 0)
+                            for kind, times in account.kinds.items() if times > found.get(kind, 0)}
             self.touched.add(port)
         missing = last - sum(sum(account.kinds.values()) for account in self.accounts.values())
         if missing > 0:

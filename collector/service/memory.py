@@ -69,7 +69,8 @@ class Memory:
 
     def counted(self, wall_ns: int | None) -> dict[str, str | None]:
         """The accounts that have changed, by key, and that the program runs at `wall_ns` (None: it stops in order)."""
-        found: dict[str, str | None] = {ACCOUNT + port: _text(self.ledger.accounts[port]) for port in self.ledger.touched}
+        found: dict[str, str | None] = {ACCOUNT + port: _text(self.ledger.accounts[port])
+                                        for port in self.ledger.touched}
         self.ledger.touched.clear()
         return {**found, _RUNNING: None if wall_ns is None else str(wall_ns)}
 

@@ -1,6 +1,7 @@
 """What the plant's monitoring reads: a text file of metrics, replaced whole, for a collector of text files to pick up.
 
-Knows: the Prometheus text exposition format (version 0.0.4) and its naming conventions: base units, `_total` on counters.
+Knows: the Prometheus text exposition format (version 0.0.4) and its naming conventions:
+base units, `_total` on counters.
 Must not know: how the figures came about, who reads the file.
 
 The file is made from the very status that `status` shows, so that both say the same.
@@ -45,7 +46,8 @@ def metrics_of(status: dict[str, Any]) -> list[Metric]:
 
 def _of_program(status: dict[str, Any]) -> Iterator[Metric]:
     journal = status.get("journal", {})
-    yield Metric("info", "gauge", "Version and site.", [({"version": status.get("version", ""), "site": status.get("site", "")}, 1)])
+    yield Metric("info", "gauge", "Version and site.",
+                 [({"version": status.get("version", ""), "site": status.get("site", "")}, 1)])
     yield Metric("start_time_seconds", "gauge", "When it was started, in Unix time.", _time(status.get("started", "")))
     yield Metric("status_time_seconds", "gauge", "When it last said how it is, in Unix time: stale means dead.",
                  _time(status.get("at", "")))
@@ -53,7 +55,8 @@ def _of_program(status: dict[str, Any]) -> Iterator[Metric]:
                  [({}, len(status["needs"]))])
     yield Metric("journal_bytes", "gauge", "Size of the journal.", [({}, journal.get("bytes", 0))])
     yield Metric("journal_most_bytes", "gauge", "The size that raises the alarm.", [({}, journal.get("most", 0))])
-    yield Metric("journal_full", "gauge", "1 while it waits for room on the disk.", [({}, int(journal.get("full", False)))])
+    yield Metric("journal_full", "gauge", "1 while it waits for room on the disk.",
+                 [({}, int(journal.get("full", False)))])
     synchronised = status.get("clock", {}).get("synchronised")
     yield Metric("clock_synchronised", "gauge", "1 where something keeps the clock right, 0 where nothing does.",
                  [] if synchronised is None else [({}, int(synchronised))])
@@ -71,9 +74,12 @@ def _of_ports(ports: dict[str, dict[str, Any]]) -> Iterator[Metric]:
     yield Metric("port_received_bytes_total", "counter", "Bytes received since the start.", each("bytes"))
     yield Metric("port_frames_total", "counter", "Frames since the start.", each("frames"))
     yield Metric("port_unread_frames_total", "counter", "Frames that no rule could read, by reason, since the start.",
-                 [({"port": name, "reason": reason}, count) for name, port in ports.items() for reason, count in port["unread"].items()])
-    yield Metric("port_unanswered_requests_total", "counter", "Requests without an answer in time, since the start.", each("unanswered"))
-    yield Metric("port_line_errors_total", "counter", "Line errors that the driver has counted, by kind, since the start.",
+                 [({"port": name, "reason": reason}, count) for name, port in ports.items()
+                  for reason, count in port["unread"].items()])
+    yield Metric("port_unanswered_requests_total", "counter", "Requests without an answer in time, since the start.",
+                 each("unanswered"))
+    yield Metric("port_line_errors_total", "counter",
+                 "Line errors that the driver has counted, by kind, since the start.",
                  [({"port": name, "kind": kind}, count) for name, port in ports.items()
                   for kind, count in (port.get("line-errors") or {}).items()])
     yield Metric("port_last_frame_time_seconds", "gauge", "When the last frame came, in Unix time.",
@@ -91,11 +97,13 @@ def _of_outputs(outputs: dict[str, dict[str, Any]]) -> Iterator[Metric]:
         return [({"output": name}, output.get(key, 0)) for name, output in outputs.items()]
 
     yield Metric("output_waiting_records", "gauge", "Records that the output has not taken yet.", each("waiting"))
-    yield Metric("output_refused_records", "gauge", "Records that the output can never take, set aside.", each("refused"))
+    yield Metric("output_refused_records", "gauge", "Records that the output can never take, set aside.",
+                 each("refused"))
     yield Metric("output_up", "gauge", "1 while nothing is wrong with the output.",
                  [({"output": name}, int(not output.get("error"))) for name, output in outputs.items()])
     yield Metric("output_last_delivery_time_seconds", "gauge", "When it last took something, in Unix time.",
-                 [({"output": name}, value) for name, output in outputs.items() for _, value in _time(output.get("last-delivery", ""))])
+                 [({"output": name}, value) for name, output in outputs.items()
+                  for _, value in _time(output.get("last-delivery", ""))])
 
 
 def _time(text: str) -> list[Sample]:

@@ -79,7 +79,8 @@ class OutputProcess:
         self._running = child                          # from here on it may be woken: nothing comes before its order
 
     def wake(self) -> None:
-        """Tell it that records were committed; a full pipe means that it has been told.  Called by the worker thread."""
+        """Tell it that records were committed; a full pipe means that it has been told.
+        Called by the worker thread."""
         with self._pipe, suppress(BlockingIOError, BrokenPipeError):
             if self._running is not None and not self._running.stdin.closed:
                 os.write(self._running.stdin.fileno(), b".")

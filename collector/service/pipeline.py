@@ -55,7 +55,8 @@ class Pipeline:
         self.meter = Meter(self.framer, tally)
 
     def go_on(self, before: "Pipeline") -> None:
-        """Take over from another pipeline of the same line: its unfinished frame, and what runs where that does not change."""
+        """Take over from another pipeline of the same line: its unfinished frame,
+        and what runs where that does not change."""
         self.framer, self.meter, self.expected = before.framer, before.meter, before.expected
         self._parity, self._opened_ns, self.in_doubt = before._parity, before._opened_ns, before.in_doubt
         self.expected.take(self.plan)
@@ -63,7 +64,8 @@ class Pipeline:
             self.circuits.runs.take_over(before.circuits.runs)
 
     def opened(self, marked: bool, steady_ns: int, was_quiet: bool = False) -> None:
-        """The port was opened; `marked`: the driver marks characters with a line error; `was_quiet`: it begins with a frame."""
+        """The port was opened; `marked`: the driver marks characters with a line error;
+        `was_quiet`: it begins with a frame."""
         line = self.plan.line
         self._parity = ParityCheck(line.parity, marked) if line.own_parity else None
         self.marked = marked or line.own_parity
@@ -82,7 +84,8 @@ class Pipeline:
         return self._heard(self.framer.feed(chunk))
 
     def _may_be_cut(self, chunk: Chunk) -> bool:
-        """Whether the first bytes of an opening may be the rest of a frame; not where the line was quiet before them."""
+        """Whether the first bytes of an opening may be the rest of a frame;
+        not where the line was quiet before them."""
         framing = self.plan.framing
         quiet_ns = max(_QUIET_NS, framing.gap_ms * 1_000_000, 2 * _BITS * 1_000_000_000 // self.plan.line.baud)
         is_known = framing.start or framing.length or not framing.gap_ms and chunk.data.startswith(framing.end)
@@ -126,7 +129,8 @@ class Pipeline:
                 rows += self._read(frame)
             except Exception as error:
                 log.exception("internal-fault", port=self.plan.name, frame=escape(frame.data))
-                rows += self._nothing_read(frame, Unread(INTERNAL, f"{type(error).__name__} in the collector; see its log"))
+                rows += self._nothing_read(frame,
+                                           Unread(INTERNAL, f"{type(error).__name__} in the collector; see its log"))
         return rows
 
     def _may_be_the_end_of_another(self, data: bytes) -> bool:
@@ -167,7 +171,8 @@ class Pipeline:
         """A frame of a context port: what it says is in force from here on."""
         said = {field: text for one in found for field, text in fields_of_context(one.said).items()}
         raw = escape(frame.data, self.plan.encoding)
-        rows = [row for source in self._sources for row in self._cell.put(source, said, frame.wall_ns, self.plan.name, raw)]
+        rows = [row for source in self._sources
+                for row in self._cell.put(source, said, frame.wall_ns, self.plan.name, raw)]
         if not rows:
             return self._nothing_read(frame, Unread(NO_MATCH, "the label says nothing that this context sets"))
         self.tally.marks += 1
@@ -184,15 +189,15 @@ class Pipeline:
         said = {"reason": found.reason, "why": found.why}
         if frame.discarded:
             said["discarded"] = frame.discarded
-        return self._numbering.row(UNREAD, frame.wall_ns, port=self.plan.name, raw=escape(frame.data, self.plan.encoding),
-                                   detail=detail(said))
+        return self._numbering.row(UNREAD, frame.wall_ns, port=self.plan.name,
+                                   raw=escape(frame.data, self.plan.encoding), detail=detail(said))
 
 
 _QUIET_NS = 50_000_000
 _BITS = 12                                             # of a character, at most
 _PRINTABLE = [bytes([byte]) for byte in range(0x20, 0x7F)]
-_IN_DOUBT = ("it came right when the port was opened, and this format would read it as the end of a longer frame too: whether "
-             "it is whole is not known; a pattern with ^ and what stands before the value would tell")
+_IN_DOUBT = ("it came right when the port was opened, and this format would read it as the end of a longer frame too: "
+             "whether it is whole is not known; a pattern with ^ and what stands before the value would tell")
 _FAULTS = {
     "too-long": "longer than `longest` without a frame end",
     "cut": "the line was lost or closed before the frame ended",

@@ -33,15 +33,18 @@ def prove(plan: Plan) -> dict[str, Any]:
     reader = JournalReader.open(plan.state)
     try:
         for _ in range(_TRIES):
-            taken = {name: _taken(plan.state, name) for name in plan.outputs}        # first: no output is ahead of the journal
+            # first: no output is ahead of the journal
+            taken = {name: _taken(plan.state, name) for name in plan.outputs}
             texts, last = reader.memory(ACCOUNT)
             accounts = {port: msgspec.json.decode(text, type=Account) for port, text in texts.items()}
             there = reader.kinds(0, last)
             outputs = {name: _output(output, accounts, reader.kinds(taken[name].get("delivered", 0), last), taken[name])
                        for name, output in plan.outputs.items()}
-            again = {port: msgspec.json.decode(text, type=Account).gone for port, text in reader.memory(ACCOUNT)[0].items()}
+            again = {port: msgspec.json.decode(text, type=Account).gone
+                     for port, text in reader.memory(ACCOUNT)[0].items()}
             if all(account.gone == again.get(port) for port, account in accounts.items()):
-                return {"records": _records(accounts, last), "ports": {port: structs.asdict(one) for port, one in accounts.items()},
+                return {"records": _records(accounts, last),
+                        "ports": {port: structs.asdict(one) for port, one in accounts.items()},
                         "outputs": outputs, "faults": _faults(accounts, there, last, outputs)}
     finally:
         reader.close()
@@ -50,23 +53,26 @@ def prove(plan: Plan) -> dict[str, Any]:
 
 def _records(accounts: dict[str, Account], last: int) -> dict[str, Any]:
     kinds = sum((Counter(account.kinds) for account in accounts.values()), Counter())
-    return {"last-seq": last, "kinds": dict(kinds), "gone": sum(sum(account.gone.values()) for account in accounts.values())}
+    return {"last-seq": last, "kinds": dict(kinds),
+            "gone": sum(sum(account.gone.values()) for account in accounts.values())}
 
 
 def _faults(accounts: dict[str, Account], there: Counter, last: int, outputs: dict[str, dict[str, int]]) -> list[str]:
     found = [f"port {port or '(none)'}: {fault}" for port, account in accounts.items() for fault in account.faults()]
     for port in sorted({*accounts, *(port for port, _ in there)}):
         account = accounts.get(port, Account())
-        counted = Counter(account.gone) + Counter({kind: times for (name, kind), times in there.items() if name == port})
+        counted = Counter(account.gone) + Counter({kind: times for (name, kind), times in there.items()
+                                                   if name == port})
         if Counter(account.kinds) != counted:
-            found.append(f"port {port or '(none)'}: counted when they were kept {account.kinds}, in the journal and gone {dict(counted)}")
+            found.append(f"port {port or '(none)'}: counted when they were kept {account.kinds}, "
+                         f"in the journal and gone {dict(counted)}")
     total = sum(sum(account.kinds.values()) for account in accounts.values())
     if total != last:
         found.append(f"the last record is {last}, but {total} were counted when they were kept")
     for name, one in outputs.items():
         if one["records"] != one["delivered"] + one["refused"] + one["waiting"]:
-            found.append(f"output {name}: {one['records']} records, but {one['delivered']} delivered, {one['refused']} refused, "
-                         f"{one['waiting']} waiting")
+            found.append(f"output {name}: {one['records']} records, but {one['delivered']} delivered, "
+                         f"{one['refused']} refused, {one['waiting']} waiting")
     return found
 
 
@@ -78,7 +84,8 @@ def _output(output: OutputPlan, accounts: dict[str, Account], after: Counter, ta
 
     records = sum(times for account in accounts.values() for kind, times in account.kinds.items() if of_interest(kind))
     waiting = sum(times for (_, kind), times in after.items() if of_interest(kind))
-    return {"records": records, "delivered": taken.get("records", 0), "refused": taken.get("refused", 0), "waiting": waiting}
+    return {"records": records, "delivered": taken.get("records", 0), "refused": taken.get("refused", 0),
+            "waiting": waiting}
 
 
 def _taken(state: Path, name: str) -> dict[str, Any]:

@@ -1,4 +1,5 @@
-"""The reader thread: takes what every open port has, stamps it, hands it over.  One thread, whatever the number of ports.
+"""The reader thread: takes what every open port has, stamps it, hands it over.
+One thread, whatever the number of ports.
 
 Knows: open ports, their descriptors, when a column wants to be asked.
 Must not know: how ports are opened, what the bytes mean.
@@ -219,7 +220,8 @@ class Reader(threading.Thread):
         self._new.append(one)
 
     def _announce(self) -> None:
-        """Tell of ports that were adopted, right before they are read: how long a line is quiet at first says something."""
+        """Tell of ports that were adopted, right before they are read:
+        how long a line is quiet at first says something."""
         while self._new:
             self._opened(self._new.pop(0))
 

@@ -41,9 +41,12 @@ class Runs:
         self._circuits, self._plan, self._cell = circuits, circuits.plan, circuits.cell
         self._runs: dict[str, Run] = {}
         self._off: set[str] = set()                    # channels whose last word was over-range
-        self._quiet_ns: int | None = None              # since when a channel without a run has said nothing, where that is known
-        self._streaming = [channel for channel, parts in self._plan.channels.items() if any(one.stream for one in parts.values())]
-        self._kept = {channel for channel, parts in self._plan.channels.items() if any(one.keep_readings for one in parts.values())}
+        # since when a channel without a run has said nothing, where that is known
+        self._quiet_ns: int | None = None
+        self._streaming = [channel for channel, parts in self._plan.channels.items()
+                           if any(one.stream for one in parts.values())]
+        self._kept = {channel for channel, parts in self._plan.channels.items()
+                      if any(one.keep_readings for one in parts.values())}
 
     # --- what comes
 
@@ -66,8 +69,8 @@ class Runs:
             self._runs[channel] = run
         return [], run
 
-    def feed(self, run: Run, kind: str, frame: Frame, found: Reading, said: dict[str, str], master: str | None, measured: Measured,
-             steady_ns: int) -> list[Row]:
+    def feed(self, run: Run, kind: str, frame: Frame, found: Reading, said: dict[str, str], master: str | None,
+             measured: Measured, steady_ns: int) -> list[Row]:
         """A reading of a run."""
         channel, wall_ns = said.get("channel", ""), frame.wall_ns
         rows: list[Row] = []
@@ -80,7 +83,8 @@ class Runs:
         outside = run.stream.outside
         value = measured.deviation if measured.value is None else measured.value
         if run.aim.characteristic.keep_readings:
-            rows.append(self._circuits.row(READING, wall_ns, said, run.aim.named(), measured, run.aim.flags, self._raw(frame), {}, found.sent, {}))
+            rows.append(self._circuits.row(READING, wall_ns, said, run.aim.named(), measured, run.aim.flags,
+                                           self._raw(frame), {}, found.sent, {}))
         rows += self._ended(channel, run, run.stream.feed(value, steady_ns, wall_ns), frame)
         self._circuits.tally.outside += run.stream.outside - outside
         if kind == ENDS:
@@ -96,7 +100,8 @@ class Runs:
             more, run = self.of(one, aim, steady_ns, frame.wall_ns) if aim else ([], None)
             rows += more
             if run is not None:
-                rows += self._marked(one, run, begins, frame.wall_ns, steady_ns, {**said, "channel": one} if one else said)
+                rows += self._marked(one, run, begins, frame.wall_ns, steady_ns,
+                                     {**said, "channel": one} if one else said)
         return rows
 
     def over_range(self, channel: str, frame: Frame, steady_ns: int) -> tuple[list[Row], bool]:
@@ -125,7 +130,8 @@ class Runs:
 
     def tick(self, steady_ns: int) -> list[Row]:
         """What quiet has ended."""
-        return [row for channel, run in self._runs.items() for row in self._ended(channel, run, run.stream.tick(steady_ns))]
+        return [row for channel, run in self._runs.items()
+                for row in self._ended(channel, run, run.stream.tick(steady_ns))]
 
     def opened(self, steady_ns: int) -> None:
         """The line is open from now on; what it said last is long ago."""
@@ -136,7 +142,8 @@ class Runs:
 
     def cut(self, cause: str, wall_ns: int) -> list[Row]:
         """The line is lost or closed: what was begun is no measurement."""
-        return [row for channel, run in self._runs.items() for row in self._ended(channel, run, run.stream.cut(cause, wall_ns))]
+        return [row for channel, run in self._runs.items()
+                for row in self._ended(channel, run, run.stream.cut(cause, wall_ns))]
 
     def recall(self, steady_ns: int, wall_ns: int) -> list[Row]:
         """Go on from what the journal remembers of this port; what was open is said to be interrupted."""
@@ -146,7 +153,8 @@ class Runs:
             if port != self._plan.name:
                 continue
             aim = self._circuits.aims.of(channel, told["part"], None)
-            if aim is None or aim.characteristic is None or aim.characteristic.name != told["characteristic"] or not aim.characteristic.stream:
+            if (aim is None or aim.characteristic is None or aim.characteristic.name != told["characteristic"]
+                    or not aim.characteristic.stream):
                 self._cell.memory.stream(place, None)
                 continue
             run = self._runs[channel] = Run(aim, steady_ns)
@@ -171,7 +179,8 @@ class Runs:
         self._runs.pop(channel, None)
         self._cell.memory.stream(f"{self._plan.name}/{channel}", None)
 
-    def _marked(self, channel: str, run: Run, begins: bool, wall_ns: int, steady_ns: int, said: dict[str, str]) -> list[Row]:
+    def _marked(self, channel: str, run: Run, begins: bool, wall_ns: int, steady_ns: int,
+                said: dict[str, str]) -> list[Row]:
         rows = self._ended(channel, run, run.stream.mark(begins, steady_ns, wall_ns))
         if begins:
             run.said, run.master = said, said.get("master")
@@ -192,13 +201,15 @@ class Runs:
         if outcome.count is not None:
             more["readings"] = outcome.count
         if isinstance(outcome, Interrupted):
-            return [self._cell.event("interrupted", outcome.ended_wall_ns, self._plan.name, fields, cause=outcome.cause, **more)]
+            return [self._cell.event("interrupted", outcome.ended_wall_ns, self._plan.name, fields, cause=outcome.cause,
+                                     **more)]
         more |= {"unit": one.unit.value, "smallest": outcome.smallest, "largest": outcome.largest, "last": outcome.last}
         return [self._cell.event("removed-early", outcome.ended_wall_ns, self._plan.name, fields, **more)]
 
     def _found(self, run: Run, found: Found, frame: Frame | None) -> list[Row]:
         one, spread = run.aim.characteristic, found.spread
-        sizes: dict[str, Decimal] = {"tir": spread.tir, "max": spread.largest, "min": spread.smallest, "mean": spread.mean(one.step)}
+        sizes: dict[str, Decimal] = {"tir": spread.tir, "max": spread.largest, "min": spread.smallest,
+                                     "mean": spread.mean(one.step)}
         more: dict[str, Any] = {"readings": spread.count, "began": self._cell.stamp(found.began_wall_ns)}
         if found.unread:
             more["unread"] = found.unread

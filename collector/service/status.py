@@ -38,7 +38,8 @@ def write_status(daemon: "Daemon") -> None:
         tally.look(daemon.clock.steady_ns())
     said = {
         "version": __version__, "site": daemon.plan.site, "pid": os.getpid(), "started": _text(daemon.started_ns),
-        "at": _text(daemon.clock.wall_ns()), "boot": daemon.clock.boot(), "since-boot-ns": daemon.clock.since_boot_ns(), "stopping": daemon.stopping.is_set(), "last-seq": worker.keeper.last_seq,
+        "at": _text(daemon.clock.wall_ns()), "boot": daemon.clock.boot(), "since-boot-ns": daemon.clock.since_boot_ns(),
+        "stopping": daemon.stopping.is_set(), "last-seq": worker.keeper.last_seq,
         "journal": {"full": worker.keeper.full, "bytes": worker.keeper.bytes, "most": daemon.plan.journal.most,
                     "reserve": worker.keeper.reserve},
         "reload-refused": daemon.reload_refused,
@@ -78,7 +79,8 @@ def last_seen(state: Path) -> int:
 
 
 def read_status(plan: Plan) -> dict[str, Any]:
-    """Everything `status` shows: the daemon's file, each output's, the journal's last seq, and `needs`: for a person."""
+    """Everything `status` shows: the daemon's file, each output's, the journal's last seq,
+    and `needs`: for a person."""
     said = _read(plan.state / FILE)
     running = _running(said)
     last = said.get("last-seq", 0)
@@ -119,18 +121,19 @@ def _needs(whole: dict[str, Any]) -> list[str]:
         if port["state"] != OPEN and whole["running"]:
             found.append(f"port {name} is not open: {port['cause'] or 'not tried yet'}")
         elif port.get("silent"):
-            found.append(f"port {name} is silent since {port['last-frame'] or port['since']}: is the column on, its cable in place?")
+            found.append(f"port {name} is silent since {port['last-frame'] or port['since']}: is the column on, "
+                         "its cable in place?")
     for name, output in whole["outputs"].items():
         if output.get("error"):
             found.append(f"output {name}: {output['error']}")
         if output.get("refused"):
-            found.append(f"output {name} has refused {output['refused']} records: `collector resend` lists them with the reason, and "
-                         "hands them over again")
+            found.append(f"output {name} has refused {output['refused']} records: "
+                         "`collector resend` lists them with the reason, and hands them over again")
     for master in whole.get("masters", []):
         if master["in-force"] and master["state"] != GOOD:
             what = "have it calibrated" if master["state"] == CALIBRATION else "check the column on it"
-            found.append(f"master {master['master']} of {master['channel']} ({master['part']}, {master['characteristic']}): "
-                         f"{master['state']}; {what}")
+            found.append(f"master {master['master']} of {master['channel']} ({master['part']}, "
+                         f"{master['characteristic']}): {master['state']}; {what}")
     for name, account in whole.get("ledger", {}).items():
         known = {field: account[field] for field in Account.__struct_fields__ if field in account}
         found += [f"the ledger of {f'port {name}' if name else 'what is of no port'} does not balance: {fault}"
@@ -141,7 +144,8 @@ def _needs(whole: dict[str, Any]) -> list[str]:
     if whole.get("journal", {}).get("reserve") == "given up":
         found.append("the journal's disk is all but full: its reserve is in use; make room")
     for aside in whole.get("journal", {}).get("set-aside", []):
-        found.append(f"the journal's file failed once and lies aside as {aside}: see the disk; `collector salvage` reads it; move it away")
+        found.append(f"the journal's file failed once and lies aside as {aside}: see the disk; "
+                     "`collector salvage` reads it; move it away")
     if whole.get("journal", {}).get("full"):
         found.append("the journal's disk is full: collection waits for room")
     if whole.get("journal", {}).get("bytes", 0) > whole.get("journal", {}).get("most", 1 << 62):

@@ -44,9 +44,9 @@ class Stop:
 class Outward(Struct, frozen=True):
     """What the worker has others do.
 
-    `committed` is called after each commit; `taken` gives the seq through which every output has taken all; `in_force` is
-    called with the source and the mark of an order once it is committed; `ask_again` with a port whose answer is missing;
-    `connect_again` with a network port that is silent, and the cause.
+    `committed` is called after each commit; `taken` gives the seq through which every output has taken all; `in_force`
+    is called with the source and the mark of an order once it is committed; `ask_again` with a port whose answer is
+    missing; `connect_again` with a network port that is silent, and the cause.
     """
 
     committed: Callable[[], None] = lambda: None
@@ -119,7 +119,8 @@ class Worker(threading.Thread):
             return self._change(item.plan)
         if isinstance(item, Stop):
             now = self._clock.wall_ns()
-            rows = [row for pipeline in self._pipelines.values() for row in pipeline.cut(now, self._clock.steady_ns(), "stopped")]
+            rows = [row for pipeline in self._pipelines.values()
+                    for row in pipeline.cut(now, self._clock.steady_ns(), "stopped")]
             return [*rows, self.cell.event("stopped", now)]
         if isinstance(item, OrderRead):
             return self._ordered(item)
@@ -128,7 +129,8 @@ class Worker(threading.Thread):
         return self._port_changed(item)
 
     def _ordered(self, item: OrderRead) -> list[Row]:
-        """An order is applied once: its file's mark is committed together with what it changes, then it may be moved."""
+        """An order is applied once: its file's mark is committed together with what it changes,
+        then it may be moved."""
         self._orders.append((item.source, item.mark))
         orders = self.cell.memory.fields.orders
         if item.source not in self.cell.context.sources or orders.get(item.source) == item.mark:
@@ -151,8 +153,8 @@ class Worker(threading.Thread):
             pipeline.opened(item.marked, item.steady_ns)
             rows = [self.cell.event("port-open", item.wall_ns, item.port, device=device, identity=item.identity)]
             if item.discarded:
-                rows.append(self.cell.event("lost", item.wall_ns, item.port, count=item.discarded, of="bytes", exact=True,
-                                            cause="waited at opening, received under other settings"))
+                rows.append(self.cell.event("lost", item.wall_ns, item.port, count=item.discarded, of="bytes",
+                                            exact=True, cause="waited at opening, received under other settings"))
             return rows
         now_ns, since_ns = self._clock.steady_ns(), max(0, self._clock.wall_ns() - item.wall_ns)
         rows = pipeline.cut(item.wall_ns, now_ns - since_ns, "port-lost")
@@ -166,7 +168,8 @@ class Worker(threading.Thread):
         rows, errors = [], item.errors or LineErrors()
         for count, whose in ((errors.overrun, "adapter"), (errors.buffer_overrun, "system")):
             if count:
-                rows.append(self.cell.event("lost", item.wall_ns, item.port, count=count, of="bytes", exact=False, bound="at least",
+                rows.append(self.cell.event("lost", item.wall_ns, item.port, count=count, of="bytes", exact=False,
+                                            bound="at least",
                                             cause=f"overrun: the {whose} had no room for what the line brought"))
         if item.tampered:
             rows.append(self.cell.event("settings-changed", item.wall_ns, item.port, device=pipeline.plan.line.device,
@@ -204,8 +207,8 @@ class Worker(threading.Thread):
         return rows
 
     def _after_a_kill(self) -> list[Row]:
-        """What may be lost where the program did not stop in order: of a frame that was begun, exactly; and, at most, what
-        was read and not committed yet, with all that a line can bring from then until now."""
+        """What may be lost where the program did not stop in order: of a frame that was begun, exactly; and, at most,
+        what was read and not committed yet, with all that a line can bring from then until now."""
         memory, now, rows = self.cell.memory, self._clock.wall_ns(), []
         if not memory.killed_ns:
             return []
@@ -215,11 +218,14 @@ class Worker(threading.Thread):
                                             cause="the program was killed with a frame unfinished"))
             since = self.cell.stamp(memory.killed_ns)
             if now < memory.killed_ns:
-                rows.append(self.cell.event("lost", now, name, count=0, of="bytes", exact=False, bound="at least", since=since,
-                                            cause="the program was killed, and the clock has gone back since: how much is not known"))
+                rows.append(self.cell.event("lost", now, name, count=0, of="bytes", exact=False, bound="at least",
+                                            since=since,
+                                            cause="the program was killed, and the clock has gone back since: "
+                                                  "how much is not known"))
                 continue
             most = (now - memory.killed_ns) * port.line.baud // 10_000_000_000 + 1
-            rows.append(self.cell.event("lost", now, name, count=most, of="bytes", exact=False, bound="at most", since=since,
+            rows.append(self.cell.event("lost", now, name, count=most, of="bytes", exact=False, bound="at most",
+                                        since=since,
                                         cause="the program was killed: at most what its line can have brought since"))
         return rows
 

@@ -6,11 +6,13 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parent.parent.parent / "collector"
-FLOORS = [("record", "clock", "errors", "files", "settings", "logs"), ("frames", "measuring", "probe"), ("ports", "outputs", "journal"),
-          ("config",), ("service", "simulator", "draft"), ("cli", "commands", "__main__")]
+FLOORS = [("record", "clock", "errors", "files", "settings", "logs"), ("frames", "measuring", "probe"),
+          ("ports", "outputs", "journal"), ("config",), ("service", "simulator", "draft"),
+          ("cli", "commands", "__main__")]
 FLOOR = {room: level for level, rooms in enumerate(FLOORS) for room in rooms}
-DOORS = {"serial": {"ports/serial_port.py", "ports/rfc2217.py", "ports/devices.py"}, "sqlite3": {"journal"}, "re2": {"frames"},
-         "crccheck": {"frames"}, "yaml": {"config"}, "pika": {"outputs/amqp_link.py"}, "paho": {"outputs/mqtt_link.py"}}
+DOORS = {"serial": {"ports/serial_port.py", "ports/rfc2217.py", "ports/devices.py"}, "sqlite3": {"journal"},
+         "re2": {"frames"}, "crccheck": {"frames"}, "yaml": {"config"}, "pika": {"outputs/amqp_link.py"},
+         "paho": {"outputs/mqtt_link.py"}}
 MODULES = sorted(path for path in ROOT.rglob("*.py"))
 
 
@@ -20,7 +22,8 @@ def imported(path: Path) -> set[str]:
         if isinstance(node, ast.Import):
             found |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom):
-            found |= {f"{node.module}.{alias.name}" for alias in node.names} if node.module == "collector" else {node.module}
+            found |= ({f"{node.module}.{alias.name}" for alias in node.names} if node.module == "collector"
+                      else {node.module})
     return found
 
 
@@ -58,3 +61,9 @@ def test_modules_and_functions_can_be_read_in_a_sitting(path):
     for node in ast.walk(tree):
         if isinstance(node, ast.FunctionDef):
             assert node.end_lineno - node.lineno < 60, node.name
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda path: str(path.relative_to(ROOT)))
+def test_every_line_has_at_most_120_characters(path):
+    lines = path.read_text(encoding="utf-8").splitlines()
+    assert [at for at, line in enumerate(lines, 1) if len(line) > 120] == []
