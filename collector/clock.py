@@ -78,12 +78,16 @@ class Stamps:
 
     def __init__(self) -> None:
         self._second: int | None = None
-        self._prefix = ""
+        self._prefix = self._text = ""
+        self._wall_ns: int | None = None
 
     def text(self, wall_ns: int) -> str:
         """`2026-03-02T07:15:00.000123Z` for nanoseconds since the epoch; parts of a microsecond are cut."""
+        if wall_ns == self._wall_ns:                   # as all frames that one read brought
+            return self._text
         second, rest = divmod(wall_ns, 1_000_000_000)
         if second != self._second:
             self._second = second
             self._prefix = (_EPOCH + timedelta(seconds=second)).strftime("%Y-%m-%dT%H:%M:%S.")
-        return f"{self._prefix}{rest // 1000:06d}Z"
+        self._wall_ns, self._text = wall_ns, f"{self._prefix}{rest // 1000:06d}Z"
+        return self._text

@@ -145,14 +145,19 @@ decode = msgspec.json.Decoder(Record).decode
 """The JSON object of a record -> Record; numbers and `detail` stay as their text."""
 
 
-def number(value: Decimal) -> Raw:
+def digits(value: Decimal) -> str:
     """The value's plain decimal digits: no exponent, no rounding, no negative zero."""
     text = str(value)
     if "E" in text:
         text = format(value, "f")
     if text[0] == "-" and not value:
         text = text[1:]
-    return Raw(text.encode())
+    return text
+
+
+def number(value: Decimal) -> Raw:
+    """The value's plain decimal digits as JSON."""
+    return Raw(digits(value).encode())
 
 
 def detail(fields: dict[str, Any]) -> Raw:

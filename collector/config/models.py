@@ -274,12 +274,25 @@ class Context(Settings):
         return value
 
 
+_LONGEST_GATHER_MS = 100                               # 4096 bytes of a line are 355 ms at 115,200 baud
+
+
 class JournalSettings(Settings):
-    """`journal`: how long delivered records are kept, the size that raises the alarm, room held for a full disk."""
+    """`journal`: how long delivered records are kept, the size that raises the alarm, room held for a full disk, how
+    long busy lines are gathered for one sync."""
 
     keep: Duration = 90 * 86_400_000
     most: Size = 10 * 10**9
     reserve: Size = RESERVE_BYTES
+    gather: Duration = 10
+
+    @field_validator("gather")
+    @classmethod
+    def _within_the_kernel(cls, value: int) -> int:
+        if value > _LONGEST_GATHER_MS:
+            raise wrong(f"{value} ms is too long to gather: a line may bring more than the kernel holds for it",
+                        f"write 0 ms to {_LONGEST_GATHER_MS} ms")
+        return value
 
 
 class Metrics(Settings):

@@ -103,7 +103,12 @@ class EndMarks(Framer):
             data = data.replace(other, self._mark)
         *pieces, rest = data.split(self._mark)
         self.marks += len(pieces) * len(self._mark)
-        frames = [self._frame(piece, chunk.wall_ns) for piece in pieces if piece or self._head]
+        wall_ns = chunk.wall_ns
+        if self._head or len(data) > self._longest:
+            frames = [self._frame(piece, wall_ns) for piece in pieces if piece or self._head]
+        else:                                         # none can be too long
+            frames = [Frame(piece, wall_ns) for piece in pieces if piece]
+            self.taken += sum(map(len, pieces))
         self._hold(rest, len(self._mark) - 1)
         return frames
 

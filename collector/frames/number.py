@@ -8,7 +8,8 @@ Nothing is guessed: no exponent, no grouping, no other script's digits, no not-a
 
 import re
 from collections.abc import Callable
-from decimal import Context, Decimal, Inexact
+from contextlib import suppress
+from decimal import Context, Decimal, Inexact, InvalidOperation
 
 from collector.record import NUMBER, Unread, escape
 
@@ -23,6 +24,9 @@ def build_number(decimal: str = ".", implied_decimals: int = 0,
     """A reader of value texts (blanks around them stripped) -> the exact decimal, or Unread with reason `number`."""
 
     def as_written(text: str) -> Decimal | Unread:
+        if decimal == "." and len(text) <= MOST_DIGITS and not text.strip("+-.0123456789"):
+            with suppress(InvalidOperation):           # of such characters it takes what the rule takes
+                return Decimal(text)
         found = match(text)
         if not found:
             return _unread(text, decimal)

@@ -15,11 +15,14 @@ from msgspec import Struct
 EXACT = Context(prec=60, rounding=ROUND_HALF_EVEN, traps=[InvalidOperation, DivisionByZero, Overflow])
 """Wide enough that sums and products of what numbers the house lets in (18 digits) are never rounded."""
 
+_ONE = Decimal(1)
 _WIDER = Context(prec=120)                             # holds the product of a quotient and its divisor whole
 
 
 class Unit(Enum):
     """A unit of length by its name in configuration and records."""
+
+    __hash__ = object.__hash__                         # members are single; Enum's own is slow
 
     MM = "mm"
     UM = "um"
@@ -78,7 +81,7 @@ def _factor(source: Unit, target: Unit) -> tuple[Decimal, Decimal]:
         while rest % prime == 0:
             rest //= prime
     if rest == 1:
-        return EXACT.divide(Decimal(ratio.numerator), Decimal(ratio.denominator)), Decimal(1)
+        return EXACT.divide(Decimal(ratio.numerator), Decimal(ratio.denominator)), _ONE
     return Decimal(ratio.numerator), Decimal(ratio.denominator)
 
 
@@ -94,7 +97,7 @@ def convert(value: Decimal, source: Unit, target: Unit, resolution: Decimal | No
         return value
     times, by = _FACTORS[source, target]
     product = EXACT.multiply(value, times)
-    if by == 1:
+    if by is _ONE:
         return product
     quotient, exact = _divide(product, by)
     if exact:

@@ -13,6 +13,7 @@ from collector.measuring.characteristic import Characteristic
 from collector.measuring.masters import Channel, Guard
 from collector.service.cell import Cell
 from collector.service.judged import compared, is_plain
+from collector.service.usual import Usual
 
 NO_PART = ("no-part",)
 _MOST = 10_000                                         # part texts come from the wire: never an endless memory
@@ -21,17 +22,18 @@ _MOST = 10_000                                         # part texts come from th
 class Aim(Struct, frozen=True):
     """What a reading is compared with, its constant record fields written once.  No characteristic: not judged.
 
-    `plain`: verdict and side are all there is to say; `masters`, `guard`: where its channel is checked on masters;
-    `followed`: its part is made of several characteristics.
+    `masters`, `guard`: where its channel is checked on masters;
+    `followed`: its part is made of several characteristics.  `usual`: makes its measurements
+    where each reading is one and is only judged.
     """
 
     characteristic: Characteristic | None
     constants: dict[str, Any]
     flags: tuple[str, ...] = ()
-    plain: bool = True
     masters: Channel | None = None
     guard: Guard | None = None
     followed: bool = False
+    usual: Usual | None = None
 
     def named(self) -> "Aim":
         """The same for a record that is not judged: it names part and characteristic, no more."""
@@ -81,5 +83,8 @@ class Aims:
         masters = self._cell.memory.channel(next(iter(parts.values())).channel) if is_checked else None
         if one is None:
             return Aim(None, {}, NO_PART, masters=masters)
-        return Aim(one, compared(one), plain=is_plain(one), masters=masters,
-                   guard=masters.guard(one) if masters else None, followed=one.part in self._cell.assembly.plans)
+        constants, usual = compared(one), None
+        if is_plain(one) and one.stream is None and one.expansion is None and one.nominal is not None:
+            usual = Usual(self._plan, one, constants, self._cell.numbering)
+        return Aim(one, constants, masters=masters, guard=masters.guard(one) if masters else None,
+                   followed=one.part in self._cell.assembly.plans, usual=usual)

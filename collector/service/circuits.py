@@ -8,18 +8,20 @@ from typing import Any
 
 from collector.config.plan import PortPlan
 from collector.journal import Row
-from collector.measuring.judge import FAIL, PASS, judge
+from collector.measuring.judge import FAIL, PASS
 from collector.measuring.masters import Verdict
 from collector.measuring.normalise import Measured, normalise
 from collector.measuring.thermal import correction, temperature
 from collector.measuring.units import EXACT
-from collector.record import CHANNEL, NONE, Frame, Mark, OverRange, Reading, SentTime, Unread, detail, escape, number
+from collector.record import CHANNEL, NONE, Frame, Mark, OverRange, Reading, SentTime, Unread
+from collector.record import detail, escape, number
 from collector.service.aim import NOTHING, Aim, Aims
 from collector.service.cell import CARRIED, Cell
 from collector.service.checks import MASTER, checked
 from collector.service.judged import judged
 from collector.service.runs import MEASUREMENT, STARTS, Runs
 from collector.service.tally import Last, Tally
+from collector.service.usual import json_text
 
 OVER_RANGE = "over-range"
 
@@ -49,6 +51,8 @@ class Circuits:
         aim = self.aims.of(channel, said.get("part", ""), master)
         if aim is None:
             return Unread(CHANNEL, self.aims.unknown(channel))
+        if aim.usual is not None and master is None and found.sent is None and "status" not in said:
+            return self._usual(aim, frame, found, channel, said)
         rows, run = self.runs.of(channel, aim, steady_ns, frame.wall_ns)
         measured = normalise(found, self.plan.is_deviation, (run.aim if run else aim).characteristic)
         if isinstance(measured, Unread):
@@ -58,6 +62,26 @@ class Circuits:
             return rows + self.runs.feed(run, kind, frame, found, said, master, measured, steady_ns)
         return rows + self.finish(aim, MEASUREMENT, frame.wall_ns, said, master, measured, {},
                                   escape(frame.data, self.plan.encoding), found.sent)
+
+    def _usual(self, aim: Aim, frame: Frame, found: Reading, channel: str, said: dict[str, str]) -> list[Row] | Unread:
+        """What `take` makes of a reading that is a measurement of its own and is only judged, as nearly all are: the same
+        by a shorter way."""
+        size = aim.usual.size(found)
+        if type(size) is Unread:
+            return size
+        self.tally.readings += 1
+        wall_ns, seq, flags = frame.wall_ns, self._numbering.next_seq, aim.flags
+        if aim.guard is not None:
+            flags += aim.guard.flags(wall_ns)
+        self._count(channel, size.measured, size.verdict, size.side, wall_ns)
+        rows = [aim.usual.row(wall_ns, said, size, flags, json_text(frame.data, self.plan.encoding))]
+        if aim.masters is not None:
+            aim.masters.count(seq, wall_ns)
+        if aim.followed:
+            rows += self.cell.follow(aim.characteristic, seq, size.measured.value, size.verdict, flags, said, wall_ns)
+        if not self._context.is_plain(self.plan.name):
+            rows += self.cell.used(self.plan.name, channel, aim.characteristic.part, "", wall_ns)
+        return rows
 
     def unread(self, steady_ns: int) -> None:
         """A frame of this port could not be read: what is being measured lacks it."""
@@ -87,13 +111,10 @@ class Circuits:
             value, flags = measured.value, flags + found
         fields: dict[str, Any] = {"verdict": "", "side": ""}
         if one is not None and value is not None:
-            if aim.plain:
-                fields["verdict"], fields["side"] = judge(value, one.judging)
-            else:
-                fields = judged(one, value, more)
+            fields = judged(one, value, more)
         if aim.guard is not None:
             flags += aim.guard.flags(wall_ns)
-        self._count(said.get("channel", ""), measured, fields, wall_ns)
+        self._count(said.get("channel", ""), measured, fields["verdict"], fields["side"], wall_ns)
         seq = self._numbering.next_seq
         rows = [self.row(kind, wall_ns, said, aim, measured, flags, raw, more, sent, fields)]
         if aim.masters is not None:
@@ -159,17 +180,16 @@ class Circuits:
     def count_check(self, channel: str, master: str, found: Verdict, unit: str, wall_ns: int) -> None:
         """A check was made: for `status`."""
         last = self.tally.channels.setdefault(channel, Last())
-        last.value, last.unit, last.verdict, last.side, last.time_ns = (f"{found.value:f}", unit, found.verdict,
-                                                                        found.side, wall_ns)
+        last.value, last.unit, last.verdict, last.side, last.time_ns = (found.value, unit, found.verdict, found.side,
+                                                                        wall_ns)
 
-    def _count(self, channel: str, measured: Measured, fields: dict[str, Any], wall_ns: int) -> None:
+    def _count(self, channel: str, measured: Measured, verdict: str, side: str, wall_ns: int) -> None:
         last = self.tally.channels.get(channel)
         if last is None:
             last = self.tally.channels.setdefault(channel, Last())
-        last.value, last.unit = (f"{measured.deviation if measured.value is None else measured.value:f}",
-                                 measured.unit.value)
-        verdict = fields["verdict"]
-        last.verdict, last.side, last.time_ns = verdict, fields["side"], wall_ns
+        last.value = measured.deviation if measured.value is None else measured.value
+        last.unit = measured.unit._value_
+        last.verdict, last.side, last.time_ns = verdict, side, wall_ns
         last.readings += 1
         last.passed += verdict == PASS
         last.failed += verdict == FAIL

@@ -83,7 +83,7 @@ class Daemon:
     def _start(self) -> None:
         plan = self.plan
         self.handover = HandOver()
-        self.reader = Reader(self.handover, self.clock)
+        self.reader = Reader(self.handover, self.clock, plan.journal.gather / 1000)
         shelf = ManagerShelf(self._notifier, taken_back(os.environ), set(plan.ports))
         self.opener = Opener(self.reader, self.handover, self.clock, shelf)
         outward = Outward(self._committed, self._taken, self._in_force, self.reader.ask_again, self.reader.release)
@@ -192,6 +192,7 @@ class Daemon:
         self.reload_refused = ""
         before, self.plan = self.plan, plan
         self.handover.put(NewPlan(plan))
+        self.reader.gather_s = plan.journal.gather / 1000
         self.opener.set_ports(plan.ports)
         for name in list(self._outputs):
             if plan.outputs.get(name) != before.outputs.get(name):

@@ -97,6 +97,13 @@ class HandOver:
             self._held_bytes += _size_bytes(item)
             self._changed.notify()
 
+    def put_chunks(self, chunks: list[Chunk]) -> None:
+        """Hand over what one round of reading brought; it is taken together, as far as one transaction allows."""
+        with self._changed:
+            self._items += chunks
+            self._held_bytes += sum(_EACH_BYTES + len(chunk.data) for chunk in chunks)
+            self._changed.notify()
+
     def take_all(self, timeout_s: float) -> list[Any]:
         """What waits, oldest first: all, or as much as TAKEN_BYTES of chunks allow, and at least one item.
 

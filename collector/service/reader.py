@@ -4,8 +4,9 @@ One thread, whatever the number of ports.
 Knows: open ports, their descriptors, when a column wants to be asked.
 Must not know: how ports are opened, what the bytes mean.
 
-While the hand-over is full nothing is read: the bytes wait in the kernel.  After a busy round it pauses for 2 ms, which
-halves the cost of many lines at wire speed; a line that speaks now and then is read without delay.
+While the hand-over is full nothing is read: the bytes wait in the kernel.  After a busy round it pauses for `gather_s`,
+so that what many lines bring meanwhile is read at once and becomes one transaction with one sync; a line that speaks
+now and then is read without delay.
 """
 
 import os
@@ -16,6 +17,7 @@ import time
 from collections import deque
 from collections.abc import Callable
 from contextlib import suppress
+from typing import Any
 
 import structlog
 from msgspec import Struct
@@ -31,7 +33,7 @@ _READ_BYTES = 65536
 _LONGEST_WAIT_S = 1.0
 _FULL_WAIT_S = 0.02
 _LOG_EACH = 100
-_PAUSE_S, _BUSY_NS = 0.002, 5_000_000
+_BUSY_NS = 5_000_000
 _LAST_READ_NS = 500_000_000
 _LOOK_EVERY_NS = 1_000_000_000
 
@@ -58,9 +60,11 @@ class _Open:
 class Reader(threading.Thread):
     """`adopt`, `release`, `ask`, `ask_again` and `stop` may be called from any thread."""
 
-    def __init__(self, handover: HandOver, clock: Clock):
+    def __init__(self, handover: HandOver, clock: Clock, gather_s: float = 0.002):
         super().__init__(name="reader", daemon=True)
         self.moved_ns = clock.steady_ns()
+        self.gather_s = gather_s
+        self._brought: list[Chunk] = []      # in this round
         self._handover, self._clock = handover, clock
         self._open: dict[str, _Open] = {}
         self._new: list[_Open] = []          # adopted, and not told of yet
@@ -130,10 +134,11 @@ class Reader(threading.Thread):
         self._announce()
         ready = self._selector.select(self._wait_s())
         wall_ns, self.moved_ns = self._clock.wall_ns(), self._clock.steady_ns()
-        brought = False
         for key, _ in ready:
             if key.data is not None:
-                brought |= self._read(key.data, wall_ns, self.moved_ns)
+                self._read(key.data, wall_ns, self.moved_ns)
+        brought = bool(self._brought)
+        self._hand_over()
         self._carry_out_orders()
         self._ask_what_is_due()
         self._look_at_lines()
@@ -162,31 +167,37 @@ class Reader(threading.Thread):
         found = state.errors.since(one.errors) if state.errors and one.errors else None
         one.errors = state.errors
         if state.tampered or found and found != LineErrors():
-            self._handover.put(PortLooked(one.name, self._clock.wall_ns(), found, state.tampered))
+            self._tell(PortLooked(one.name, self._clock.wall_ns(), found, state.tampered))
 
     def _pause_if_busy(self) -> None:
-        busy = self.moved_ns - self._last_busy_ns < _BUSY_NS
-        self._last_busy_ns = self.moved_ns
-        if busy:
-            time.sleep(_PAUSE_S)
+        if self.moved_ns - self._last_busy_ns < _BUSY_NS and self.gather_s:
+            time.sleep(self.gather_s)
+        self._last_busy_ns = self._clock.steady_ns()
 
-    def _read(self, one: _Open, wall_ns: int, steady_ns: int) -> bool:
-        """Hand over what one read brings; False when it brought nothing or the port is lost."""
+    def _read(self, one: _Open, wall_ns: int, steady_ns: int) -> None:
+        """Take what is there on a port."""
         if self._handover.full or one.name not in self._open:
-            return False
+            return
         try:
             data = os.read(one.port.fd, _READ_BYTES)
         except BlockingIOError:
-            return False
+            return
         except OSError as fault:
-            self._lose(one, one.port.explain(fault, one.bytes > 0))
-            return False
+            return self._lose(one, one.port.explain(fault, one.bytes > 0))
         if not data:
-            self._lose(one, one.port.explain(None, one.bytes > 0))
-            return False
+            return self._lose(one, one.port.explain(None, one.bytes > 0))
         one.bytes += len(data)
-        self._handover.put(Chunk(one.name, data, wall_ns, steady_ns))
-        return True
+        self._brought.append(Chunk(one.name, data, wall_ns, steady_ns))
+
+    def _hand_over(self) -> None:
+        """What was brought goes before anything that is told after it."""
+        if self._brought:
+            self._handover.put_chunks(self._brought)
+            self._brought = []
+
+    def _tell(self, item: Any) -> None:
+        self._hand_over()
+        self._handover.put(item)
 
     def _lose(self, one: _Open, cause: str) -> None:
         self._announce()
@@ -194,7 +205,7 @@ class Reader(threading.Thread):
             self._look_at(one)
         self._close(one)
         closed = PortClosed(one.name, self._clock.wall_ns(), cause, one.bytes, self._clock.steady_ns() - one.since_ns)
-        self._handover.put(closed)
+        self._tell(closed)
         one.closed(closed)
 
     def _close(self, one: _Open) -> None:
@@ -228,11 +239,11 @@ class Reader(threading.Thread):
     def _opened(self, one: _Open) -> None:
         one.since_ns = self._clock.steady_ns()
         port, wall_ns = one.port, self._clock.wall_ns()
-        self._handover.put(PortOpened(one.name, wall_ns, one.since_ns, port.identity, port.marked, port.discarded))
+        self._tell(PortOpened(one.name, wall_ns, one.since_ns, port.identity, port.marked, port.discarded))
         with suppress(OSError):              # reading will say so
             one.errors = port.look().errors
         if one.errors is not None:
-            self._handover.put(PortLooked(one.name, wall_ns, LineErrors()))      # they are counted from here on
+            self._tell(PortLooked(one.name, wall_ns, LineErrors()))      # they are counted from here on
 
     def _release(self, name: str, cause: str) -> None:
         one = self._open.get(name)
@@ -251,7 +262,7 @@ class Reader(threading.Thread):
         try:
             one.port.write(request.send)
             one.unsent = 0
-            self._handover.put(PortAsked(name, self._clock.steady_ns()))
+            self._tell(PortAsked(name, self._clock.steady_ns()))
         except BlockingIOError as fault:
             one.unsent += 1
             if one.unsent == 1 or one.unsent % _LOG_EACH == 0:
@@ -307,7 +318,7 @@ class Reader(threading.Thread):
             if not data:
                 return
             one.bytes += len(data)
-            self._handover.put(Chunk(one.name, data, self._clock.wall_ns(), self._clock.steady_ns()))
+            self._tell(Chunk(one.name, data, self._clock.wall_ns(), self._clock.steady_ns()))
 
     def _give_back(self) -> None:
         for one in list(self._open.values()):

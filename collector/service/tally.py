@@ -6,6 +6,7 @@ Must not know: how it is shown.
 
 from collections import deque
 from dataclasses import asdict, dataclass, field
+from decimal import Decimal
 from typing import Any
 
 from msgspec import structs
@@ -21,7 +22,7 @@ WAITING, OPEN, LOST = "waiting", "open", "lost"
 class Last:
     """The last reading of a channel."""
 
-    value: str = ""
+    value: Decimal | None = None
     unit: str = ""
     verdict: str = ""
     side: str = ""
@@ -90,4 +91,6 @@ class Tally:
             except RuntimeError:             # the worker has counted something for the first time meanwhile
                 continue
         del found["looks"]
+        for last in found["channels"].values():
+            last["value"] = "" if last["value"] is None else f"{last['value']:f}"
         return found
