@@ -6,13 +6,14 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parent.parent.parent / "collector"
-FLOORS = [("record", "clock", "errors", "files", "settings", "logs"), ("frames", "measuring", "probe"),
-          ("ports", "outputs", "journal"), ("config",), ("service", "simulator", "draft"),
+FLOORS = [("record", "clock", "errors", "files", "settings", "logs"), ("frames", "measuring", "probe", "statistics", "pages"),
+          ("ports", "outputs", "journal"), ("config",), ("service", "simulator", "draft", "report", "study"),
           ("cli", "commands", "__main__")]
 FLOOR = {room: level for level, rooms in enumerate(FLOORS) for room in rooms}
 DOORS = {"serial": {"ports/serial_port.py", "ports/rfc2217.py", "ports/devices.py"}, "sqlite3": {"journal"},
          "re2": {"frames"}, "crccheck": {"frames"}, "yaml": {"config"}, "pika": {"outputs/amqp_link.py"},
-         "paho": {"outputs/mqtt_link.py"}}
+         "paho": {"outputs/mqtt_link.py"}, "jinja2": {"pages"}, "matplotlib": {"pages"}, "scipy": {"statistics"},
+         "numpy": {"statistics", "pages"}}
 MODULES = sorted(path for path in ROOT.rglob("*.py"))
 
 
