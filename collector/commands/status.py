@@ -1,13 +1,18 @@
 """`collector status CONFIG`: ports, counts, backlog of each output, last error; exit 1 if anything needs a person."""
 
 import json
+import shutil
 import sys
 import time
 from argparse import ArgumentParser, Namespace
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
-from collector.config.plan import read_plan
+from collector.clock import SystemClock
+from collector.config.plan import Plan, read_plan
+from collector.errors import CollectorError
+from collector.journal import JournalReader
 from collector.logs import plain
 from collector.service.status import read_status
 from collector.service.tally import OPEN
@@ -16,7 +21,9 @@ from collector.settings import duration_ms
 
 def add_arguments(parser: ArgumentParser) -> None:
     parser.add_argument("config", type=Path, metavar="CONFIG", help="configuration file, or a folder of them")
-    parser.add_argument("--json", action="store_true", help="print everything as JSON")
+    shape = parser.add_mutually_exclusive_group()
+    shape.add_argument("--json", action="store_true", help="print everything as JSON")
+    shape.add_argument("--board", action="store_true", help="large words for each channel, to be read from afar")
     parser.add_argument("--watch", action="store_true", help="show it anew each second until Ctrl-C")
     parser.add_argument("--for", dest="long", default=None, metavar="TIME",
                         help="with --watch: end after this long, as in 20s")
@@ -27,7 +34,7 @@ def run(args: Namespace) -> int:
     end = time.monotonic() + _seconds(args.long) if args.long else float("inf")
     while True:
         status = read_status(plan)
-        text = json.dumps(status, indent=2) if args.json else "\n".join(lines(status))
+        text = json.dumps(status, indent=2) if args.json else "\n".join(_board(plan) if args.board else lines(status))
         if args.watch and sys.stdout.isatty():
             text = f"\x1b[H\x1b[2J{text}"
         print(text, flush=True)
@@ -38,6 +45,23 @@ def run(args: Namespace) -> int:
 
 def _seconds(text: str) -> float:
     return duration_ms(text) / 1000
+
+
+def _board(plan: Plan) -> list[str]:
+    """A board as large as the terminal."""
+    from collector.commands import board_view
+    from collector.outputs.board import followed
+    from collector.outputs.board_faults import told
+    from collector.outputs.board_known import Known
+    from collector.outputs.board_view import view
+    known = Known()
+    with suppress(CollectorError):                   # no journal yet, or none that can be read: status says so
+        reader = JournalReader.open(plan.state)
+        known = followed(known, reader)
+        reader.close()
+    width, height = shutil.get_terminal_size()
+    shown = view(plan.site, known, told(plan.state, SystemClock()), SystemClock())
+    return board_view.lines(shown, width, height - 1, board_view.has_colours())      # the last line is the cursor's
 
 
 def lines(status: dict[str, Any]) -> list[str]:

@@ -140,6 +140,9 @@ def _output(plan: Plan, output: OutputPlan) -> dict[str, str]:
     what = f"{kinds} as {output.kind}"
     if not hasattr(settings, "folder"):                # a queue
         return {"output": output.name, "what": what, "where": settings.url}
+    if settings.publish == "replaced":                 # a board
+        return {"output": output.name, "what": f"a board to look at, anew each {settings.every / 1000:g} s,",
+                "where": f"{settings.folder}/{plan.site}-{output.name}.html"}
     name = f"{plan.site}-{output.name}-" + ("FIRSTSEQ-LASTSEQ" if settings.publish == "sealed" else "YYYY-MM-DD")
     return {"output": output.name, "what": f"{what}, {settings.publish}",
             "where": f"{settings.folder}/{name}.{output.kind}"}

@@ -13,6 +13,7 @@ OUTPUTS = {                                   # `kind` in the configuration -> m
     "jsonl": "collector.outputs.json_lines",
     "mqtt": "collector.outputs.mqtt",
     "amqp": "collector.outputs.amqp",
+    "board": "collector.outputs.board",
 }
 
 

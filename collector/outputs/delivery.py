@@ -64,6 +64,7 @@ class Delivery:
         self._name, self._kinds, self._output, self._reader, self._cursor = name, kinds, output, reader, cursor
         self._refused, self._health, self._signals, self._clock = refused, health, signals, clock
         self._adopt, self._is_open = adopt, False
+        self._idle_tries = 0                     # calls of `idle` that have failed in a row
         self._waiting: list[Any] = []            # looked at and wanted, in order of seq
         self._looked = cursor.delivered          # how far the journal has been looked at
         self._since_ns = 0                       # since when the oldest of them waits
@@ -101,6 +102,7 @@ class Delivery:
                 self._look()
             if is_last:
                 return
+            self._idle()
             self._tell()
             if not has_more:
                 self._rest()
@@ -179,6 +181,7 @@ class Delivery:
         if tries > 1:
             log.info("output-up", output=self._name, tries=tries)
         self._health.delivered(bool(batch.rows))
+        self._idle()
         self._handed_over_ns = self._since_ns = self._clock.steady_ns()
         self._waiting = [row for row in self._waiting if row.seq > batch.through]
         self._looked = max(self._looked, batch.through)
@@ -222,6 +225,22 @@ class Delivery:
         if len(rows) == len(batch.rows) or not rows:
             return Batch(batch.first, batch.last, batch.through, rows)
         return Batch(rows[0].seq, rows[-1].seq, batch.through, rows)
+
+    def _idle(self) -> None:
+        """An output with `idle` is called behind each batch and each second, records or not; no record waits for it."""
+        if not hasattr(self._output, "idle"):
+            return
+        try:
+            with self._health.answer_awaited():
+                self._output.idle()
+        except OutputDown as error:
+            self._idle_tries += 1
+            self._health.down(str(error), self._idle_tries)
+            if self._idle_tries == 1:
+                log.error("output-down", output=self._name, cause=str(error), tries=1)
+            return
+        self._idle_tries = 0
+        self._health.delivered(False)
 
     # --- refused records again
 

@@ -67,6 +67,8 @@ def _deliver(order: dict[str, Any], state: Path, name: str, signals: Signals) ->
         reader = JournalReader.open(state)
         cursor = Cursor.open(state, name, reader.name, reader.last(), files)
         output = module.build(name, order["site"], settings, cursor, files)
+        if hasattr(output, "recall"):                       # it shows what is so now: it may look back, and around
+            output.recall(state, reader)
         Delivery(name, settings.kinds, output, reader, cursor, Refused(state, name, files), health, signals, clock,
                  adopt=order.get("adopt", "")).run()
         reader.close()

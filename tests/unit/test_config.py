@@ -65,7 +65,7 @@ PATTERN = "pattern: '(?P<value>[+-]?\\d+\\.\\d+)', unit: mm"
     (", unit: mm}", "}", "c.yaml:5:9: no unit: neither the format nor its frames say it; add unit: mm"),
     ("format: line", "format: lime", "c.yaml:3:38: there is no format 'lime'; did you mean 'line'?"),
     ("channel: bore", "channel: bose/A1", "there is no port 'bose'; did you mean 'bore'?"),
-    ("kind: csv", "kind: cvs", "c.yaml:10:15: there is no output kind 'cvs'; kinds are amqp, csv, jsonl, mqtt"),
+    ("kind: csv", "kind: cvs", "c.yaml:10:15: there is no output kind 'cvs'; kinds are amqp, board, csv, jsonl, mqtt"),
     ("kind: csv", "kind: csv, delimeter: ;", "unknown key 'delimeter'; did you mean 'delimiter'?"),
     ("/dev/ttyS9", "ftp://x", "'ftp://x' is no serial line over TCP; write a path such as"),
     ("/dev/ttyS9", "/dev/ttyS9, character: 9N1", "'9N1' is no character format; write data bits, parity and stop bits"),
