@@ -9,6 +9,8 @@ COMMANDS = {                                  # name -> (module, one line for --
     "try": ("try_", "run a capture through a configuration; nothing is written"),
     "status": ("status", "ports, counts, backlog; exit 1 if anything needs a person"),
     "export": ("export", "records out of the journal as CSV or JSON lines"),
+    "report": ("report", "a page for a lot, a part or a time span: charts, figures, what was out (extra `report`)"),
+    "study": ("study", "a gauge study: plan it, pick its readings out of the journal, show it (extra `report`)"),
     "resend": ("resend", "records that an output has refused: list them, or hand them over again"),
     "backup": ("backup", "journal, cursors and refused records in one new file; the daemon may run"),
     "restore": ("restore", "make the state folder of a backup, under a new JOURNAL"),
