@@ -156,7 +156,7 @@ def points_of_files(folder: Path) -> list[Point]:
 
 def test_errors_at_some_calls_cost_nothing_and_are_over_soon(tmp_path):
     began, dice = time.monotonic(), random.Random(SEED)
-    faults = aimed(spread(points_of_files(tmp_path / "clean"), 32, dice), dice)
+    faults = aimed(spread(points_of_files(tmp_path / "clean"), 16, dice), dice)
     hit = judged(faults, strike(tmp_path, faults), began)
     assert hit > 0.6 * len(faults)
 

@@ -265,7 +265,7 @@ def delivered_bytes(cell) -> int:
     return sum(path.stat().st_size for path in cell.inbox.glob("*.jsonl"))
 
 
-@pytest.mark.parametrize("kills", [4, pytest.param(40, marks=pytest.mark.long)])
+@pytest.mark.parametrize("kills", [2, pytest.param(40, marks=pytest.mark.long)])
 def test_killed_at_any_moment_it_knows_what_an_uninterrupted_run_would_know(cell, until, kills):
     cell.configure(COLUMN)
     for name in ("column", "turns", "scanner"):
@@ -451,7 +451,7 @@ def test_a_reload_leaves_the_orders_as_they_are(cell, until):
     assert cell.stop() == 0
 
 
-@pytest.mark.parametrize("kills", [4, pytest.param(40, marks=pytest.mark.long)])
+@pytest.mark.parametrize("kills", [2, pytest.param(40, marks=pytest.mark.long)])
 def test_an_order_dropped_right_before_a_kill_is_applied_once(cell, until, kills):
     orders, dice = Orders(cell.folder / "orders"), random.Random(kills)
     cell.configure(ORDERED)

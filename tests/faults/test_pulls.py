@@ -34,7 +34,7 @@ def frame(number: int) -> bytes:
     return b"P 12.%06d\r\n" % number
 
 
-@pytest.mark.parametrize("pulls", [130, pytest.param(10_000, marks=pytest.mark.long)])
+@pytest.mark.parametrize("pulls", [90, pytest.param(10_000, marks=pytest.mark.long)])
 def test_a_pull_at_every_byte_merges_no_frames_and_leaks_nothing(tmp_path, pulls):
     (tmp_path / "cell.yaml").write_text(CONFIG)
     handover = HandOver()

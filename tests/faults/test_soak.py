@@ -134,7 +134,7 @@ def told(pid: int, number: int) -> None:
         os.kill(pid, number)
 
 
-@pytest.mark.parametrize("seconds", [12, pytest.param(900, marks=pytest.mark.long)])
+@pytest.mark.parametrize("seconds", [9, pytest.param(900, marks=pytest.mark.long)])
 def test_a_month_of_faults_makes_nothing_grow_and_loses_nothing_unsaid(cell, seconds):
     month = Month(cell, 20262)
     cell.start()
