@@ -9,6 +9,7 @@ import functools
 import io
 import re
 from collections.abc import Callable, Iterable
+from operator import attrgetter
 from typing import Any, Literal
 
 import msgspec
@@ -19,12 +20,12 @@ from collector.files import Files
 from collector.outputs import growing, sealed
 from collector.outputs.cursor import Cursor
 from collector.outputs.folder import FolderOutput, FolderSettings, place
-from collector.record import FIELDS, Record, decode
+from collector.record import FIELDS, NONE, Record, decode
 from collector.settings import YesNo, wrong
 
 NUMBERS = ("value", "deviation", "nominal", "lower", "upper")
 _DELIMITERS = (",", ";", "\t", "|")
-_UNSAFE = re.compile("^[=+@-]|[\x00-\x1f\x7f-\x9f]")
+_FORMULA = tuple("=+-@")
 _CONTROL = re.compile("[\x00-\x1f\x7f-\x9f]")
 
 
@@ -74,7 +75,12 @@ class CsvLines:
 
     def lines(self, rows: tuple[Any, ...]) -> bytes:
         """Raises RecordRefused for a body that is no record."""
-        return b"".join([self._line(row) for row in rows])
+        try:
+            line = _line_of(self._columns, self._settings.decimal)
+            lines = [line(record) for record in [decode(row.body) for row in rows]]
+            return _written(lines, self._settings.delimiter)
+        except (msgspec.MsgspecError, UnicodeError):
+            return b"".join([self._line(row) for row in rows])         # says which one it is
 
     def _line(self, row: Any) -> bytes:
         try:
@@ -85,47 +91,52 @@ class CsvLines:
 
 def csv_header(columns: tuple[str, ...], delimiter: str = ",", bom: bool = False) -> bytes:
     """The line of column names, after a byte order mark where one is wanted."""
-    return (b"\xef\xbb\xbf" if bom else b"") + _written(columns, delimiter)
+    return (b"\xef\xbb\xbf" if bom else b"") + _written([columns], delimiter)
 
 
 def csv_line(body: bytes, columns: tuple[str, ...], delimiter: str = ",", decimal: str = ".") -> bytes:
     """A record's JSON as one line of CSV.  Raises msgspec.MsgspecError or UnicodeError where it is no record."""
     record = decode(body)
-    return _written([cell(record) for cell in _cells(columns, decimal)], delimiter)
+    return _written([_line_of(columns, decimal)(record)], delimiter)
 
 
-def _written(fields: Iterable[str], delimiter: str) -> bytes:
+def _written(lines: Iterable[Iterable[str]], delimiter: str) -> bytes:
     text = io.StringIO(newline="")
-    csv.writer(text, delimiter=delimiter, lineterminator="\r\n").writerow(fields)
+    csv.writer(text, delimiter=delimiter, lineterminator="\r\n").writerows(lines)
     return text.getvalue().encode("utf-8")
 
 
 @functools.cache
-def _cells(columns: tuple[str, ...], decimal: str) -> tuple[Callable[[Record], str], ...]:
-    return tuple(_cell(column, decimal) for column in columns)
+def _line_of(columns: tuple[str, ...], decimal: str) -> Callable[[Record], list[str]]:
+    """How the texts of these columns are taken out of a record."""
+    names = ["class_" if column == "class" else column for column in columns]
+    take = attrgetter(*names) if len(names) > 1 else lambda record: (getattr(record, names[0]),)
+    cells = [_cell(column, decimal) for column in columns]
+    return lambda record: [cell(value) if value and value is not NONE else ""
+                           for cell, value in zip(cells, take(record))]
 
 
-def _cell(column: str, decimal: str) -> Callable[[Record], str]:
-    """How one column's text is taken out of a record."""
+def _cell(column: str, decimal: str) -> Callable[[Any], str]:
+    """How one column's value is written, where there is one."""
     if column == "seq":
-        return lambda record: str(record.seq)
+        return str
+    if column in NUMBERS and decimal == ".":
+        return lambda value: str(value, "ascii")
     if column in NUMBERS:
-        return lambda record: bytes(getattr(record, column)).decode("ascii").replace(".", decimal)
+        return lambda value: str(value, "ascii").replace(".", decimal)
     if column == "flags":
-        return lambda record: guarded(";".join(record.flags))
+        return lambda value: guarded(";".join(value))
     if column == "detail":
-        return lambda record: _CONTROL.sub(lambda found: f"\\u{ord(found[0]):04x}",
-                                           bytes(record.detail).decode("utf-8"))
-    attribute = "class_" if column == "class" else column
-    return lambda record: guarded(getattr(record, attribute))
+        return lambda value: _CONTROL.sub(lambda found: f"\\u{ord(found[0]):04x}", str(value, "utf-8"))
+    return guarded
 
 
 def guarded(text: str) -> str:
     """A text that no spreadsheet takes for a formula and that has no control character in it."""
-    if not _UNSAFE.search(text):
+    if text.isprintable() and text[:1] not in _FORMULA:
         return text
     text = _CONTROL.sub(lambda found: f"\\x{ord(found[0]):02x}", text)
-    return f"'{text}" if text[0] in "=+-@" else text
+    return f"'{text}" if text[:1] in _FORMULA else text
 
 
 def build(name: str, site: str, settings: Settings, cursor: Cursor, files: Files) -> FolderOutput:
