@@ -62,7 +62,7 @@ def test_each_command_runs_as_it_is_written(desk, said):
         words += ["--for", "1s"]                               # nothing comes: what it says then
     if "--save" in words:
         (folder / "bore.txt").unlink()
-    if words[0] in ("export", "resend", "salvage", "status", "backup"):
+    if words[0] in ("export", "resend", "salvage", "status", "backup", "report", "study"):
         Journal.open(folder / "state").close()
     if words[0] == "restore":
         pytest.skip("what it needs, another has to make first: tests/pipeline/test_backup.py")
