@@ -84,7 +84,8 @@ class Aims:
         if one is None:
             return Aim(None, {}, NO_PART, masters=masters)
         constants, usual = compared(one), None
-        if is_plain(one) and one.stream is None and one.expansion is None and one.nominal is not None:
+        is_each = all(other.stream is None for other in parts.values())        # else it may end another part's run
+        if is_each and is_plain(one) and one.expansion is None and one.nominal is not None:
             usual = Usual(self._plan, one, constants, self._cell.numbering)
         return Aim(one, constants, masters=masters, guard=masters.guard(one) if masters else None,
                    followed=one.part in self._cell.assembly.plans, usual=usual)

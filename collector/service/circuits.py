@@ -64,8 +64,8 @@ class Circuits:
                                   escape(frame.data, self.plan.encoding), found.sent)
 
     def _usual(self, aim: Aim, frame: Frame, found: Reading, channel: str, said: dict[str, str]) -> list[Row] | Unread:
-        """What `take` makes of a reading that is a measurement of its own and is only judged, as nearly all are: the same
-        by a shorter way."""
+        """What `take` makes of a reading that is a measurement of its own and is only judged, as nearly all are: the
+        same by a shorter way."""
         size = aim.usual.size(found)
         if type(size) is Unread:
             return size
