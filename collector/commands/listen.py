@@ -44,8 +44,8 @@ def add_arguments(parser: ArgumentParser) -> None:
     parser.add_argument("--dtr", type=_as(yes_or_no), metavar="on|off", help="level of DTR (default: the driver's)")
     parser.add_argument("--rts", type=_as(yes_or_no), metavar="on|off", help="level of RTS")
     parser.add_argument("--for", dest="lasts_ms", type=_as(duration_ms), metavar="TIME",
-                        help="end after this time, as in 10s (default: at Ctrl-C); with --probe: how long to wait for "
-                             "a line (20s)")
+                        help="end after this time, as in 10s (default: at Ctrl-C); with --probe: how long it may take "
+                             "in all (60s)")
     parser.add_argument("--save", type=Path, metavar="FILE", help="keep a capture; never overwrites")
     parser.add_argument("--send", type=_as(_wire), metavar="TEXT",
                         help="with --probe: what a column that must be asked is sent at each try; \\r \\n \\xNN")

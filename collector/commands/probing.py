@@ -3,6 +3,7 @@
 Knows: changing the settings of an open port, when a burst is over, how the answer is written for a configuration.
 Must not know: how settings are judged.
 
+A look is over as soon as a line has come and it is quiet; the whole takes a minute at most, or as long as `--for` says.
 A local port is never reopened: closing it drops DTR, which some columns take for a request, or for their power.
 """
 
@@ -20,20 +21,21 @@ from collector.errors import PortLost, StoppedByIO
 from collector.logs import plain
 from collector.ports import LineSettings, OpenPort, open_port, scheme_of
 from collector.ports.devices import list_devices
-from collector.probe.ends import End, find_end
+from collector.probe.course import find_end_at, find_settings
+from collector.probe.ends import End
 from collector.probe.evidence import Look, Setting, Unmarking, is_text
-from collector.probe.judge import Answer, bursts_of, judge
+from collector.probe.judge import Answer
 from collector.probe.reasons import of_silence
 from collector.record import escape
 
 Opening = Callable[[str, LineSettings], OpenPort]
 
-_PATIENCE_S = 20.0
+_LASTS_S, _PATIENCE = 60.0, 1 / 3        # a whole probe, without --for; which part of it a line may be waited for
 _QUIET_S, _STREAM_S = 0.3, 1.5           # a burst is over; a column that never pauses has been heard
 _ASK_S = 2.0
 _HELD_S, _HELD_TRY_S = 3.0, 0.25
 _SHOWN = 40                              # characters of a look
-_MORE_LOOKS = 3                          # for the end mark
+_RAW = Setting(0)
 
 
 class Found(Struct, frozen=True):
@@ -65,12 +67,12 @@ class _Prober:
 
     def __init__(self, args: Namespace, stop: Stop, opening: Opening):
         self._args, self._stop, self._opening = args, stop, opening
-        self._patience_s = args.lasts_ms / 1000 if args.lasts_ms else _PATIENCE_S
+        lasts_s = args.lasts_ms / 1000 if args.lasts_ms else _LASTS_S
+        self._patience_s, self._ends_s = lasts_s * _PATIENCE, time.monotonic() + lasts_s
         self._port: OpenPort | None = None
         self._at: Setting | None = None                   # what the port is set to
         self._last_s: float | None = None
-        self._looks: list[Look] = []
-        self._pauses_s: list[float] = []
+        self._begun = False
 
     def close(self) -> None:
         if self._port is not None:
@@ -78,38 +80,21 @@ class _Prober:
 
     def probe(self) -> Found | None:
         """The settings and the end mark; None at a signal."""
-        while not self._stop.asked:
-            step = judge(self._looks)
-            if isinstance(step, Answer):
-                return self._with_end(step)
-            self._looks.append(self._look(step))
-        return None
+        answer, end = find_settings(self._look, self._is_over)
+        return None if self._stop.asked else Found(self._args.device, answer, end)
 
     def end_only(self) -> Found | None:
         """A raw line over TCP: its settings are the far end's, so that only the end mark can be found."""
         self._port = self._opening(self._args.device, settings(self._args, 9600, "8N1"))
-        self._looks.append(self._take(Setting(0)))
-        bursts = bursts_of(Setting(0), self._looks)
-        why = "a raw line over TCP has no settings of its own: the far end sets the line"
-        if not bursts:
-            return Found(self._args.device, Answer(reasons=(why, of_silence(self._looks))), End(), raw=True)
-        if not is_text(self._looks[0].characters):
-            why += "; what arrives is no text: the settings there may be wrong"
-        return self._with_end(Answer(reasons=(why,)), Setting(0))
+        looks, why = [self._take(_RAW)], "a raw line over TCP has no settings of its own: the far end sets the line"
+        end = find_end_at(_RAW, looks, self._take, self._is_over) if looks[0].bursts else End()
+        reasons = (why,) if looks[0].bursts else (why, of_silence(looks))
+        if looks[0].bursts and not is_text(looks[0].characters):
+            reasons = (why, "what arrives is no text: the settings there may be wrong")
+        return None if self._stop.asked else Found(self._args.device, Answer(reasons=reasons), end, raw=True)
 
-    def _with_end(self, answer: Answer, at: Setting | None = None) -> Found | None:
-        at = answer.setting or at
-        if at is None:
-            return Found(self._args.device, answer, End())
-        for _ in range(_MORE_LOOKS):
-            end = find_end(bursts_of(at, self._looks), self._pauses_s)
-            if end.known and end.confidence != "a guess" or self._stop.asked:
-                break
-            more = self._take(at) if at.baud == 0 or not answer.baud_matters else self._look(at)
-            if not more.bursts:
-                break
-            self._looks.append(more if answer.baud_matters else Look(at, more.bursts))
-        return None if self._stop.asked else Found(self._args.device, answer, end, raw=at.baud == 0)
+    def _is_over(self) -> bool:
+        return self._stop.asked or time.monotonic() >= self._ends_s
 
     # --- one look
 
@@ -119,7 +104,7 @@ class _Prober:
             try:
                 self._set(setting)
             except PortLost:
-                if not self._looks:
+                if not self._begun:
                     raise
                 self._say(f"  {setting}: the adapter does not take it")
                 return Look(setting, refused=True)
@@ -139,13 +124,14 @@ class _Prober:
 
     def _open_again(self, line: LineSettings) -> None:
         """A network line has to be; its far end may hold it for a moment after the last close.  Raises PortLost."""
-        ends_s = time.monotonic() + (_HELD_S if self._looks else 0.0)
+        ends_s = min(time.monotonic() + (_HELD_S if self._begun else 0.0), self._ends_s)
         if self._port is not None:
             self._port.close()
             self._port = None
         while True:
             try:
                 self._port = self._opening(self._args.device, line)
+                self._begun = True
                 return
             except PortLost:
                 if time.monotonic() >= ends_s or self._stop.asked:
@@ -153,32 +139,24 @@ class _Prober:
             self._stop.wait(_HELD_TRY_S)
 
     def _take(self, setting: Setting) -> Look:
-        """One burst, or a while of a stream; none where nothing comes."""
-        unmarking, found, begun_s, ask_s = Unmarking(self._port.marked), [], time.monotonic(), time.monotonic()
-        first_s = None
-        while not self._stop.asked:
-            now_s = time.monotonic()
-            since_s, most_s = (begun_s, self._patience_s) if first_s is None else (first_s, _STREAM_S)
-            if now_s - since_s >= most_s:
-                break
-            if first_s is None and self._args.send and now_s >= ask_s:
+        """One burst, or a while of a stream; none where nothing comes in time."""
+        unmarking, found, pause_s, came = Unmarking(self._port.marked), [], None, False
+        ask_s = now_s = time.monotonic()
+        ends_s = min(now_s + self._patience_s, self._ends_s)
+        while now_s < ends_s and not self._stop.asked:
+            if self._args.send and not came and now_s >= ask_s:
                 self._ask()
                 ask_s = now_s + _ASK_S
-            wait_s = _QUIET_S if first_s is not None else min(begun_s + self._patience_s - now_s, _ASK_S)
-            data = read(self._args.device, self._port, self._stop, wait_s)
-            if not data and first_s is not None:
+            data = read(self._args.device, self._port, self._stop, min(_QUIET_S if came else _ASK_S, ends_s - now_s))
+            now_s = time.monotonic()
+            if came and not data:
                 break
+            if data and not came:
+                came, ends_s = True, min(now_s + _STREAM_S, self._ends_s)
+                pause_s = now_s - self._last_s if self._last_s is not None else None
             found += unmarking.feed(data)
-            if data:
-                self._note_pause(first_s is None)
-                first_s = first_s or time.monotonic()
-        return Look(setting, (tuple(found),) if found else ())
-
-    def _note_pause(self, is_first: bool) -> None:
-        now_s = time.monotonic()
-        if is_first and self._last_s is not None:
-            self._pauses_s.append(now_s - self._last_s)
-        self._last_s = now_s
+            self._last_s = now_s if data else self._last_s
+        return Look(setting, (tuple(found),) if found else (), pause_s=pause_s)
 
     def _ask(self) -> None:
         try:

@@ -42,11 +42,13 @@ Burst = tuple[Character, ...]
 
 
 class Look(Struct, frozen=True):
-    """What arrived at one setting.  `refused`: the adapter does not take the setting."""
+    """What arrived at one setting.  `refused`: the adapter does not take the setting; `pause_s`: how long it was quiet
+    before, where known."""
 
     setting: Setting
     bursts: tuple[Burst, ...] = ()
     refused: bool = False
+    pause_s: float | None = None
 
     @property
     def characters(self) -> list[Character]:

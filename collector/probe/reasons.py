@@ -7,12 +7,13 @@ Must not know: how any of it is found.
 from collections.abc import Mapping, Sequence
 
 from collector.probe.evidence import Look
-from collector.probe.speeds import MEASURED, SLOWER, TOO_LITTLE, Bits
+from collector.probe.speeds import LIKENED, MEASURED, SLOWER, TOO_LITTLE, Bits
 
 NO_LINE = "this device has no serial line of its own (it sends over USB, or is a pseudo-terminal), so any speed will do"
 NO_MARKS = "this port has reported no line error at any speed, so a parity bit behind eight data bits could not be seen"
 NOT_CONFIRMED = ("the adapter did not receive it cleanly with this setting, though the bits say so: "
                  "it may not be able to, try another adapter")
+NO_LOOK = "bits and parity are not known, 8N1 is the most usual: no line has come yet while it was looked at this speed"
 NO_FORMAT = "but in no format are the characters text: binary data, noise, or a level that is inverted"
 
 CHECK = ("does the column send (press its print or data key, or give --probe --send), is its TXD on the adapter's RXD "
@@ -25,9 +26,15 @@ def of_silence(looks: Sequence[Look]) -> str:
     return f"nothing has arrived; check: {CHECK}"
 
 
+def of_time(looks: Sequence[Look]) -> str:
+    return f"the time is over after {len(looks)} looks, the last at {looks[-1].setting}; a longer one would tell more"
+
+
 def of_speed(bits: Bits) -> str:
     if bits.kind == MEASURED:
         return f"{bits.fitting} of {bits.changes} changes of level stand where bits of {bits.baud} baud end"
+    if bits.kind == LIKENED:
+        return f"at {bits.baud} baud what arrives is text; its bits are too disturbed, or too few, to be measured"
     return f"at {bits.baud} baud bits can't be divided further; no faster look is taken"
 
 

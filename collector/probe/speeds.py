@@ -5,8 +5,8 @@ Must not know: text, parity, ports; what is done with a speed that was found.
 
 A receiver at R takes samples every 1/R.  Received as 8N1, its start bit and eight data bits are nine levels in a row; a
 sender at R/4 shows changes only behind the fourth and the eighth of them.  So one burst at R tells every speed from
-half of it down to a sixth; of a slower sender there are late changes only, or none, since its start bit alone outlasts
-a character.
+half of it down to a sixth, and an eighth, where only the last of them shows any; a slower sender shows none, since its
+start bit alone outlasts a character.
 """
 
 from collections import Counter
@@ -20,12 +20,15 @@ KNOWN = (150, 300, 600, 1200, 2400, 4800, 7200, 9600, 14400, 19200, 28800, 38400
 """Speeds that are looked for, in bits/s."""
 
 FIRST, FASTEST = 38400, 115200
-LADDER = (FASTEST, FIRST, 9600, 2400, 600)
+LADDER = (FASTEST, FIRST, 9600, 1200)
 """Speeds at which bits are measured.  FIRST tells 9600 and 19200, which columns use most, from one burst."""
+SLOWEST = LADDER[-1]
 
 SLOWER, MEASURED, UNDIVIDED, TOO_LITTLE, REFUSED = "slower", "measured", "undivided", "too little", "refused"
+LIKENED = "likened"                            # looked at because another speed may have been taken for it
 _LEAST_CHANGES, _LEAST_CHARACTERS = 16, 4
 _SHARE = 0.93
+_LATE, _LEAST_LATE, _LATE_SHARE = 8, 4, 0.12   # the ratio of which late changes tell: those behind the 7th and 8th bit
 _LEAST_RATIO, _MOST_RATIO, _EARLY = 1.9, 6.1, 6    # below, changes look the same at every place; above, all are late
 _DRIFT = 0.03                                  # how far two clocks may be apart, and the receiver's own steps
 
@@ -76,11 +79,18 @@ def measure(look: Look) -> Bits:
         return Bits(TOO_LITTLE)
     found, sound = changes(characters), changes(well_begun(characters))
     if sum(found[at] for at in range(1, _EARLY + 1)) < (1 - _SHARE) * len(characters):
-        return Bits(SLOWER)
+        return _late_bit(look.setting.baud, found, len(characters)) or Bits(SLOWER)
     bits = _longest_bit(look.setting.baud, found) or _longest_bit(look.setting.baud, sound)
     if not any(one.bad for one in characters):
         sound = found                          # more of the same would not show more
     return bits or Bits(UNDIVIDED if sound.total() >= _LEAST_CHANGES else TOO_LITTLE)
+
+
+def _late_bit(speed: int, found: Counter[int], characters: int) -> Bits | None:
+    fitting = found[_LATE - 1] + found[_LATE]
+    if speed // _LATE not in KNOWN or fitting < max(_LEAST_LATE, _LATE_SHARE * characters):
+        return None
+    return Bits(MEASURED, speed // _LATE, fitting, found.total())
 
 
 def _longest_bit(speed: int, found: Counter[int]) -> Bits | None:
@@ -117,4 +127,22 @@ def next_speed(measured: dict[int, Bits]) -> Setting | Bits | None:
             return None
         if slower not in measured:
             return Setting(slower)
-    return None
+    return Bits(UNDIVIDED, SLOWEST) if measured[SLOWEST].kind != SLOWER else None
+
+
+def likened(found: Bits, own: Bits) -> list[Bits]:
+    """The speeds that may have been taken for the one found; `own`: what the look at that one says of it."""
+    near = [found.baud * 2, found.baud // 2]
+    if own.kind == MEASURED:
+        near.insert(0, own.baud)
+    if found.kind == UNDIVIDED:
+        near = [FIRST, *near, FIRST // 2]
+    return [Bits(LIKENED, baud) for baud in dict.fromkeys(near) if baud in KNOWN and baud != found.baud]
+
+
+def instead(measured: dict[int, Bits]) -> list[Bits]:
+    """The speeds to look at where the looks contradict each other, as they do when a receiver has lost its place."""
+    if SLOWEST in measured:
+        return []
+    near = (2400, 4800) if measured[FIRST].kind == SLOWER else (9600, 19200)
+    return [Bits(LIKENED, baud) for baud in near]

@@ -13,6 +13,7 @@ import subprocess
 import sys
 import termios
 import threading
+import time
 from argparse import Namespace
 
 import pytest
@@ -281,6 +282,20 @@ def test_the_probe_on_a_silent_line_says_what_to_check(column, listen):
     assert code == 1 and "Not found" in said and "TXD" in said
 
 
+@pytest.mark.parametrize("pause_s", [0.02, 0.6], ids=["stream", "bursts"])
+def test_the_probe_of_garbage_ends_within_the_time_given(column, listen, pause_s):
+    one, chance, pause = listen(column.link, "--probe", "--for", "4s"), random.Random(1), threading.Event()
+    wait_for(lambda: termios.tcgetattr(column.slave)[0] & termios.PARMRK, "open", 30.0)
+    begun_s = time.monotonic()
+    while one.running.poll() is None:
+        column.send(chance.randbytes(20))
+        pause.wait(pause_s)                              # what parts one burst from the next, or does not
+    took_s = time.monotonic() - begun_s
+    code, said, errors = one.over()
+    assert code == 1 and errors == "" and "Not found." in said and "the time is over after" in said
+    assert 3.0 < took_s < 10.0                           # the time, and an interpreter's end on a busy machine
+
+
 class RemoteUart(UartPort):
     """One behind a converter: it can't be changed, only opened anew."""
 
@@ -300,7 +315,7 @@ def probe_simulated(lines, baud: int, character: str, kind=UartPort, held: int =
         ports.append(kind(itertools.cycle(lines), form(baud, character), line, **more))
         return ports[-1]
 
-    args = Namespace(device="/dev/simulated", flow="none", dtr=None, rts=True, lasts_ms=5000, send=b"", json=True)
+    args = Namespace(device="/dev/simulated", flow="none", dtr=None, rts=True, lasts_ms=30_000, send=b"", json=True)
     before = [signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM)]
     try:
         code = probing.run(args, Stop(), opening)
