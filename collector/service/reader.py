@@ -24,6 +24,7 @@ from msgspec import Struct
 
 from collector.clock import Clock
 from collector.ports import LineErrors, OpenPort
+from collector.ports.now import read_now
 from collector.record import Chunk
 from collector.service.handover import HandOver, PortAsked, PortClosed, PortLooked, PortOpened
 
@@ -179,7 +180,7 @@ class Reader(threading.Thread):
         if self._handover.full or one.name not in self._open:
             return
         try:
-            data = os.read(one.port.fd, _READ_BYTES)
+            data = read_now(one.port.fd)
         except BlockingIOError:
             return
         except OSError as fault:
