@@ -8,7 +8,6 @@ Nothing is guessed: no exponent, no grouping, no other script's digits, no not-a
 
 import re
 from collections.abc import Callable
-from contextlib import suppress
 from decimal import Context, Decimal, Inexact, InvalidOperation
 
 from collector.record import NUMBER, Unread, escape
@@ -24,9 +23,11 @@ def build_number(decimal: str = ".", implied_decimals: int = 0,
     """A reader of value texts (blanks around them stripped) -> the exact decimal, or Unread with reason `number`."""
 
     def as_written(text: str) -> Decimal | Unread:
-        if decimal == "." and len(text) <= MOST_DIGITS and not text.strip("+-.0123456789"):
-            with suppress(InvalidOperation):           # of such characters it takes what the rule takes
-                return Decimal(text)
+        if is_plain and len(text) <= MOST_DIGITS and not text.strip("+-.0123456789"):
+            try:
+                return Decimal(text)                   # of such characters it takes what the rule takes
+            except InvalidOperation:
+                return _unread(text, decimal)
         found = match(text)
         if not found:
             return _unread(text, decimal)
@@ -45,6 +46,7 @@ def build_number(decimal: str = ".", implied_decimals: int = 0,
         value = read(text)
         return value if isinstance(value, Unread) else _EXACT.multiply(value, scale)
 
+    is_plain = decimal == "."
     match, whole_match = _MARKED[decimal].fullmatch, _WHOLE.fullmatch
     read = with_implied if implied_decimals else as_written
     return read if scale is None else scaled

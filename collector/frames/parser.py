@@ -96,7 +96,7 @@ class Parser:
         said = {}
         for at, name in self._said:
             text = texts[at]
-            if text and (text := self._shown(text)):
+            if text and (text.isalnum() or (text := self._shown(text))):
                 said[name] = text
         if self._kind is not None and (kind := (texts[self._kind] or "").strip(_BLANKS)):
             if kind not in self.spec.kinds:
@@ -119,7 +119,9 @@ class Parser:
         number = self._number(value)
         if isinstance(number, Unread):
             return number
-        unit = self._shown(texts[self._unit] or "") if self._unit is not None else ""
+        unit = (texts[self._unit] or "") if self._unit is not None else ""
+        if not unit.isalpha():                         # as mm and in are: nothing to strip or to escape
+            unit = self._shown(unit)
         return Reading(number, unit or self.spec.unit, said, sent)
 
     def _shown(self, text: str) -> str:

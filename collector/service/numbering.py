@@ -4,6 +4,7 @@ Knows: the next seq of the journal, the site's and the journal's name; that a ti
 Must not know: what a record says, whether it was committed yet.
 """
 
+from functools import partial
 from typing import Any
 
 from collector.clock import Stamps
@@ -11,6 +12,9 @@ from collector.journal import Row
 from collector.record import Record, encode
 
 UNSYNCHRONISED = "clock-unsynchronised"
+
+
+_row = partial(tuple.__new__, Row)                     # what `Row(...)` does, without its own function
 
 
 class Numbering:
@@ -25,12 +29,12 @@ class Numbering:
         self.prefix = f"{site}-{journal}-"
         self._stamps = Stamps()
 
-    def filled(self, form: str, kind: str, wall_ns: int, port: str, part: str, lot: str, *texts: str) -> Row:
+    def filled(self, form: str, kind: str, wall_ns: int, port: str, part: str, lot: str, texts: tuple[str, ...]) -> Row:
         """A journal row of a new record, its JSON by a form; `texts`: what is filled in behind seq, seq and time."""
         seq = self.next_seq
         self.next_seq = seq + 1
         body = form % (seq, seq, self._stamps.text(wall_ns), *texts)
-        return Row(seq, wall_ns // 1000, kind, port, part, lot, body.encode())
+        return _row((seq, wall_ns // 1000, kind, port, part, lot, body.encode()))
 
     def flagged(self, flags: tuple[str, ...]) -> tuple[str, ...]:
         """These flags, and that the clock is not right where nothing keeps it so."""

@@ -75,11 +75,10 @@ class Usual:
             if len(self._forms) >= _MOST_FORMS:
                 self._forms.clear()
             form = self._forms[key] = self._form(*key)
+        texts = size.value, size.deviation, raw
         if serial:
-            return numbering.filled(form, MEASUREMENT, wall_ns, self._port.name, self._one.part, lot, _inner(serial),
-                                    size.value, size.deviation, raw)
-        return numbering.filled(form, MEASUREMENT, wall_ns, self._port.name, self._one.part, lot, size.value,
-                                size.deviation, raw)
+            texts = serial if serial.isalnum() else _inner(serial), *texts
+        return numbering.filled(form, MEASUREMENT, wall_ns, self._port.name, self._one.part, lot, texts)
 
     def _form(self, channel: str, lot: str, operator: str, has_serial: bool, verdict: str, side: str,
               flags: tuple[str, ...]) -> str:
