@@ -14,6 +14,7 @@ from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from itertools import takewhile
+from operator import attrgetter
 from pathlib import Path
 from typing import Any
 
@@ -34,6 +35,7 @@ _CHECKPOINT_BYTES = 4_000_000
 _EACH_COMMIT_BYTES, _EACH_ROW_BYTES = 8192, 80
 _READERS_END_MS = 250
 _OPEN = b"open"
+_BODY = attrgetter("body")
 
 
 class Journal:
@@ -113,7 +115,7 @@ class Journal:
             raise ValueError(f"rows {rows[0].seq} to {rows[-1].seq} do not follow {self.next_seq - 1}")
         _with_room(self._reserve, lambda: self._append(rows, memory or {}))
         self.next_seq += len(rows)
-        self._log_bytes += _EACH_COMMIT_BYTES + sum(len(row.body) + _EACH_ROW_BYTES for row in rows)
+        self._log_bytes += _EACH_COMMIT_BYTES + _EACH_ROW_BYTES * len(rows) + sum(map(len, map(_BODY, rows)))
         if self._log_bytes > _CHECKPOINT_BYTES:
             is_long = _size_bytes(f"{self._path}-wal") > WAL_BYTES
             self._checkpoint("TRUNCATE" if is_long else "PASSIVE", _READERS_END_MS)

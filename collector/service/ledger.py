@@ -16,6 +16,7 @@ Must not know: how bytes become frames, where the counts are kept.
 
 from collections import Counter
 from collections.abc import Iterable
+from operator import attrgetter
 
 from msgspec import Struct, structs
 
@@ -25,6 +26,7 @@ from collector.service.tally import Tally
 
 
 UNKNOWN = "unknown"
+_PORT_AND_KIND = attrgetter("port", "kind")
 
 
 class Account(Struct):
@@ -100,7 +102,7 @@ class Ledger:
 
     def count(self, rows: Iterable[Row]) -> None:
         """Count records that are about to be committed."""
-        for (port, kind), times in Counter((row.port, row.kind) for row in rows).items():
+        for (port, kind), times in Counter(map(_PORT_AND_KIND, rows)).items():
             kinds = self.account(port).kinds
             kinds[kind] = kinds.get(kind, 0) + times
             self.touched.add(port)
