@@ -1,8 +1,9 @@
 """Read what a descriptor has, without letting another thread of the program run meanwhile.
 
-`os.read` lets go of the interpreter lock for each call.  With 64 busy lines the reader then queues for the lock 64 times
-a round against the worker, and each turn costs both of them a change of threads: measured at wire rate, the worker stood
-still for a quarter of its time.  The descriptors never wait (O_NONBLOCK), so the lock is held for a microsecond or two.
+`os.read` lets go of the interpreter lock for each call.  With 64 busy lines the reader then queues for the lock 64
+times a round against the worker, and each turn costs both of them a change of threads: measured at wire rate, the
+worker stood still for a quarter of its time.  The descriptors never wait (O_NONBLOCK), so the lock is held for a
+microsecond or two.
 
 Must not know: what the descriptor is of.
 """
@@ -10,13 +11,14 @@ Must not know: what the descriptor is of.
 import ctypes
 import os
 import sys
+from typing import Any
 
 _READ_BYTES = 65536
 _buffer = ctypes.create_string_buffer(_READ_BYTES)
 _view = memoryview(_buffer)
 
 
-def _libc_read() -> "ctypes._FuncPointer":
+def _libc_read() -> Any:
     found = ctypes.PyDLL(None, use_errno=True).read          # PyDLL: the lock is kept
     found.argtypes, found.restype = (ctypes.c_int, ctypes.c_void_p, ctypes.c_size_t), ctypes.c_ssize_t
     return found

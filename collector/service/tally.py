@@ -5,7 +5,7 @@ Must not know: how it is shown.
 """
 
 from collections import deque
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Any
 
@@ -30,6 +30,9 @@ class Last:
     readings: int = 0
     passed: int = 0
     failed: int = 0
+
+    def as_dict(self) -> dict[str, Any]:
+        return {**vars(self), "value": "" if self.value is None else f"{self.value:f}"}
 
 
 @dataclass
@@ -83,14 +86,8 @@ class Tally:
         self.per_minute = round((self.frames - looks[0][1]) * 60_000_000_000 / span_ns) if span_ns else 0
 
     def as_dict(self) -> dict[str, Any]:
-        """For the status file."""
-        while True:
-            try:
-                found = asdict(self)
-                break
-            except RuntimeError:             # the worker has counted something for the first time meanwhile
-                continue
+        """For the status file; each dictionary is copied at once, whatever the worker counts meanwhile."""
+        found = {**vars(self), "unread": self.unread.copy(),
+                 "channels": {channel: last.as_dict() for channel, last in self.channels.copy().items()}}
         del found["looks"]
-        for last in found["channels"].values():
-            last["value"] = "" if last["value"] is None else f"{last['value']:f}"
         return found
