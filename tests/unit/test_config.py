@@ -49,6 +49,8 @@ PATTERN = "pattern: '(?P<value>[+-]?\\d+\\.\\d+)', unit: mm"
 @pytest.mark.parametrize("old, new, said", [
     ("nominal: 12 mm", "nominel: 12 mm", "c.yaml:8:27: unknown key 'nominel'; did you mean 'nominal'?"),
     ("site: cell-4", "sight: cell-4", "c.yaml:1:1: unknown key 'sight'; did you mean 'site'?"),
+    ("site: cell-4", "site: cell-4\njournal: {gather: 200 ms}", "c.yaml:2:19: 200 ms is too long to gather: a line may bring more than the "
+     "kernel holds for it; write 0 ms to 100 ms"),
     ("nominal: 12 mm", "nominal: 12", "c.yaml:8:36: '12' has no unit; write a number and one of mm, um, in, uin, thou, as in 12.5 mm"),
     ("upper: +0.018 mm", "upper: 0.018", "c.yaml:8:72: '0.018' has no unit; write a number and one of mm, um, in, uin, thou, as in 12.5 mm"),
     ("upper: +0.018 mm", "upper: 0.018 cm", "c.yaml:8:72: '0.018 cm': unit 'cm' is not known; write a number and one of"),
