@@ -22,7 +22,7 @@ from collector.record import Reading, Record, Unread, digits, encode, escape
 from collector.service.numbering import Numbering
 
 MEASUREMENT = "measurement"
-_MOST_SIZES, _MOST_FORMS = 10_000, 200                 # what comes from the wire is never an endless memory
+_MOST_SIZES, _MOST_FORMS = 1_000, 200                  # what comes from the wire is never an endless memory
 _NUMBER = Raw(b'"\\u0000n"')
 _PLACES = {'{"seq":0,': '{"seq":%d,', '\\u0000i"': '%d"', '"\\u0000t"': '"%s"', '"\\u0000s"': '"%s"',
            '"\\u0000r"': '"%s"'}

@@ -89,7 +89,7 @@ def test_what_is_remembered_of_sizes_and_texts_has_an_end(tmp_path):
         data = b"".join(b"1;op%d;12.%05dmm\n" % (number, number) for number in range(at, at + 1000))
         rows = pipeline.feed(Chunk("p", data, AT, 0))
     usual = pipeline.circuits.aims.of("", "", None).usual
-    assert len(usual._sizes) <= 10_000 and len(usual._forms) <= 200
+    assert len(usual._sizes) <= 1_000 and len(usual._forms) <= 200
     assert Decimal(bytes(decode(rows[-1].body).value).decode()) == Decimal("12.11999")
 
 
