@@ -16,7 +16,7 @@ from collector.outputs.board_view import View
 _SHAPES = {
     "pass": "(v)", "fail-above": "/^\\", "fail-below": "\\v/", "undecided-above": "<?>", "undecided-below": "<?>",
     "measured": "(=)", "no-part": "( )", "not-read": "[x]", "silent": "- -", "no-line": "-/-", "master-due": "<!>",
-    "master-failed": "<X>", "master-good": "<v>", "nothing": "...",
+    "master-failed": "<X>", "master-good": "<v>", "nothing": "...", "stopped": "[ ]",
 }
 _COLOURS = {"good": "30;46", "bad": "1;97;41", "doubt": "30;43", "lost": "7", "idle": ""}
 _NARROWEST, _TALLEST, _GOOD_HEIGHT, _FAULT_LINES = 25, 9, 5, 4

@@ -2,12 +2,12 @@
 
 import json
 import sys
-from argparse import ArgumentParser, ArgumentTypeError, Namespace
+from argparse import ArgumentParser, Namespace
 from collections.abc import Iterator
-from datetime import datetime, timezone
 from pathlib import Path
 from typing import Any
 
+from collector.commands.arguments import moment_us, utf8
 from collector.config.plan import read_plan
 from collector.errors import CollectorError
 from collector.journal import JournalReader, Row
@@ -19,10 +19,10 @@ from collector.service.proof import prove
 
 def add_arguments(parser: ArgumentParser) -> None:
     parser.add_argument("config", type=Path, metavar="CONFIG", help="configuration file, or a folder of them")
-    parser.add_argument("--since", type=_time, metavar="TIME", help="from this time on (RFC 3339, or a date: UTC)")
-    parser.add_argument("--until", type=_time, metavar="TIME", help="before this time")
-    parser.add_argument("--part", help="only this part number")
-    parser.add_argument("--lot", help="only this lot")
+    parser.add_argument("--since", type=moment_us, metavar="TIME", help="from this time on (RFC 3339, or a date: UTC)")
+    parser.add_argument("--until", type=moment_us, metavar="TIME", help="before this time")
+    parser.add_argument("--part", type=utf8, help="only this part number")
+    parser.add_argument("--lot", type=utf8, help="only this lot")
     parser.add_argument("--kind", action="append", default=[], help="only this kind of record; may be given again")
     parser.add_argument("--suspect", type=int, metavar="SEQ",
                         help="the readings that the suspect record with this seq puts in doubt")
@@ -81,12 +81,3 @@ def _in_doubt(journal: JournalReader, seq: int) -> Iterator[Row]:
                               through=told["last"]):
         if decode(row.body).channel == suspect.channel:
             yield row
-
-
-def _time(text: str) -> int:
-    try:
-        found = datetime.fromisoformat(text)
-    except ValueError:
-        raise ArgumentTypeError(f"{text!r} is not a time; write 2026-03-02 or 2026-03-02T07:15:00Z") from None
-    aware = found if found.tzinfo else found.replace(tzinfo=timezone.utc)
-    return int(aware.timestamp() * 1_000_000)

@@ -6,6 +6,7 @@ from datetime import datetime, timezone
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from collector.commands.arguments import moment_us, utf8
 from collector.config.plan import read_plan
 from collector.errors import CollectorError
 from collector.journal import JournalReader
@@ -19,16 +20,17 @@ _MOST_IN_A_SUBGROUP = 100
 
 
 def add_arguments(parser: ArgumentParser) -> None:
-    parser.add_argument("config", type=Path, metavar="CONFIG", nargs="?",
+    parser.add_argument("config", type=_path, metavar="CONFIG", nargs="?",
                         help="configuration file, or a folder of them; not needed with --records")
-    parser.add_argument("--part", default="", help="only this part number")
-    parser.add_argument("--lot", default="", help="only this lot")
-    parser.add_argument("--serial", default="", help="only this serial")
-    parser.add_argument("--characteristic", default="", metavar="NAME", help="only this characteristic")
+    parser.add_argument("--part", type=utf8, default="", help="only this part number")
+    parser.add_argument("--lot", type=utf8, default="", help="only this lot")
+    parser.add_argument("--serial", type=utf8, default="", help="only this serial")
+    parser.add_argument("--characteristic", type=utf8, default="", metavar="NAME",
+                        help="only this characteristic")
     parser.add_argument("--since", type=_time, metavar="TIME",
                         help="from this time on (RFC 3339, or a date: UTC)")
     parser.add_argument("--until", type=_time, metavar="TIME", help="before this time")
-    parser.add_argument("--records", type=Path, nargs="+", default=[], metavar="FILE",
+    parser.add_argument("--records", type=_path, nargs="+", default=[], metavar="FILE",
                         help="JSON lines or CSV as an output or `export` wrote them, instead of the journal")
     parser.add_argument("--subgroup", type=_size, default=1, metavar="N",
                         help="control charts of subgroups of N values (1, the default: individuals and moving range)")
@@ -36,7 +38,7 @@ def add_arguments(parser: ArgumentParser) -> None:
                         help="what tells how a subgroup spreads (default range; above 10 values deviation)")
     parser.add_argument("--confidence", type=_confidence, default=0.95, metavar="P",
                         help="of the intervals of indices (default 0.95)")
-    parser.add_argument("--to", type=Path, metavar="FOLDER|FILE.html", help="where the page and its tables go")
+    parser.add_argument("--to", type=_path, metavar="FOLDER|FILE.html", help="where the page and its tables go")
     parser.add_argument("--force", action="store_true", help="replace what is there, though it is no report of ours")
     parser.add_argument("--json", action="store_true", help="all of it as JSON on standard output")
     parser.set_defaults(wrong_usage=parser.error)
@@ -87,15 +89,16 @@ def _run(args: Namespace) -> int:
 
 def _write(report: "Report", command: str, to: Path, force: bool) -> str:
     """Writes it; gives back what to say of it."""
-    from collector.report import writing
+    from collector.pages import replacing
     from collector.report.page import page
     from collector.report.tables import tables
+    from collector.report.writing import places
     made = tables(report)
-    at, named = writing.places(to, list(made))
+    at, named = places(to, list(made))
     beside = {named[name]: data for name, data in made.items()}
-    writing.refuse_foreign(at, beside, force)
-    text = page(report, command, {path.name: writing.digest(data) for path, data in beside.items()})
-    writing.write(at, text.encode("utf-8"), beside)
+    replacing.refuse_foreign(at, beside, force, ("report",))
+    text = page(report, command, {path.name: replacing.digest(data) for path, data in beside.items()})
+    replacing.write(at, text.encode("utf-8"), beside)
     return plain(f"{at}: {report.trace.count} records, seq {report.trace.first} to {report.trace.last}; "
                  f"tables: {', '.join(path.name for path in beside)}")
 
@@ -119,11 +122,13 @@ class _Progress:
 
 def _time(text: str) -> str:
     """The text as it is, where it is a time."""
-    try:
-        datetime.fromisoformat(text)
-    except ValueError:
-        raise ArgumentTypeError(f"{text!r} is not a time; write 2026-03-02 or 2026-03-02T07:15:00Z") from None
+    moment_us(text)
     return text
+
+
+def _path(text: str) -> Path:
+    """Pages and JSON name it."""
+    return Path(utf8(text))
 
 
 def _size(text: str) -> int:

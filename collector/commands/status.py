@@ -10,13 +10,13 @@ from pathlib import Path
 from typing import Any
 
 from collector.clock import SystemClock
+from collector.commands.arguments import seconds
 from collector.config.plan import Plan, read_plan
 from collector.errors import CollectorError
 from collector.journal import JournalReader
 from collector.logs import plain
 from collector.service.status import read_status
 from collector.service.tally import OPEN
-from collector.settings import duration_ms
 
 
 def add_arguments(parser: ArgumentParser) -> None:
@@ -25,13 +25,13 @@ def add_arguments(parser: ArgumentParser) -> None:
     shape.add_argument("--json", action="store_true", help="print everything as JSON")
     shape.add_argument("--board", action="store_true", help="large words for each channel, to be read from afar")
     parser.add_argument("--watch", action="store_true", help="show it anew each second until Ctrl-C")
-    parser.add_argument("--for", dest="long", default=None, metavar="TIME",
+    parser.add_argument("--for", dest="long", type=seconds, metavar="TIME",
                         help="with --watch: end after this long, as in 20s")
 
 
 def run(args: Namespace) -> int:
     plan = read_plan(args.config)
-    end = time.monotonic() + _seconds(args.long) if args.long else float("inf")
+    end = time.monotonic() + (float("inf") if args.long is None else args.long)
     while True:
         status = read_status(plan)
         text = json.dumps(status, indent=2) if args.json else "\n".join(_board(plan) if args.board else lines(status))
@@ -41,10 +41,6 @@ def run(args: Namespace) -> int:
         if not args.watch or time.monotonic() >= end:
             return 1 if status["needs"] else 0
         time.sleep(max(0.0, min(1.0, end - time.monotonic())))
-
-
-def _seconds(text: str) -> float:
-    return duration_ms(text) / 1000
 
 
 def _board(plan: Plan) -> list[str]:

@@ -11,9 +11,8 @@ from collections.abc import Callable
 from decimal import Decimal, InvalidOperation
 from pathlib import Path
 
-from collector.commands.export import _time
+from collector.commands.arguments import moment_us, seconds
 from collector.errors import CollectorError
-from collector.settings import duration_ms
 
 _OF = "the characteristic, PART/CHARACTERISTIC; its name alone where only one part has it"
 
@@ -31,7 +30,8 @@ def add_arguments(parser: ArgumentParser) -> None:
     show = _verb(verbs, "show", "a planned study: its readings out of the journal, how far it is, its figures", _shown)
     show.add_argument("plan", type=Path, metavar="PLAN", help="the plan (.json)")
     show.add_argument("--watch", action="store_true", help="show it anew each second until it is complete, or Ctrl-C")
-    show.add_argument("--for", dest="long", metavar="TIME", help="with --watch: end after this long, as in 20s")
+    show.add_argument("--for", dest="long", type=seconds, metavar="TIME",
+                      help="with --watch: end after this long, as in 20s")
     show.add_argument("--without", type=int, action="append", default=[], metavar="SEQ", help="leave this reading out")
     show.add_argument("--despite", type=int, action="append", default=[], metavar="SEQ",
                       help="take this reading although it is in doubt")
@@ -48,8 +48,8 @@ def add_arguments(parser: ArgumentParser) -> None:
     for one in (master, drift):
         one.add_argument("of", metavar="CHARACTERISTIC", help=_OF)
         one.add_argument("--master", metavar="NAME", help="the master; needed where the characteristic has several")
-        one.add_argument("--since", type=_time, metavar="TIME", help="from this time on (RFC 3339, or a date: UTC)")
-        one.add_argument("--until", type=_time, metavar="TIME", help="before this time")
+        one.add_argument("--since", type=moment_us, metavar="TIME", help="from this time on (RFC 3339, or a date: UTC)")
+        one.add_argument("--until", type=moment_us, metavar="TIME", help="before this time")
     master.add_argument("--serial", metavar="TEXT", help="not checks, but readings of a part with this serial")
     master.add_argument("--size", type=_size, metavar="SIZE", help="with --serial: its true size")
     master.add_argument("--tolerance", type=_size, metavar="WIDTH", help="instead of the characteristic's")
@@ -76,7 +76,7 @@ def _planned(session, args: Namespace) -> int:
 
 
 def _shown(session, args: Namespace) -> int:
-    end = time.monotonic() + (duration_ms(args.long) / 1000 if args.long else float("inf"))
+    end = time.monotonic() + (float("inf") if args.long is None else args.long)
     to = session.To(args.to, args.force)
     with session.Showing(args.config, args.plan, args.tolerance, args.without, args.despite, to) as showing:
         while True:

@@ -95,18 +95,29 @@ class Known:
         if circuit is None:
             if len(self.circuits) >= MOST:
                 del self.circuits[min(self.circuits, key=lambda one: self.circuits[one].newest.seq)]
+            self._no_longer_unnamed(record)
             circuit = self.circuits[key] = Circuit(record.port, record.channel, record)
         elif circuit.measured and (circuit.measured.part, circuit.measured.characteristic) != (
                 record.part, record.characteristic) and record.kind in _MEASURED:
             circuit.last.clear()                       # another size: what it was before says nothing of it
         return circuit
 
+    def _no_longer_unnamed(self, record: Record) -> None:
+        """What stood for a port of which only an over-range was known goes, now that its channels have names."""
+        unnamed = self.circuits.get((record.port, "", ""))
+        if record.channel and unnamed is not None and unnamed.newest.kind == "over-range" and not unnamed.measured:
+            del self.circuits[record.port, "", ""]
+
     def _off(self, record: Record) -> None:
-        """No part on a channel; where the frame names none, on all of its port."""
+        """No part on a channel; where the frame names none, on all of its port.
+
+        The over-range that ends a turn takes nothing off: its result is there only now.
+        """
         ones = [one for one in self.circuits.values() if one.port == record.port]
         named = [one for one in ones if one.channel == record.channel] or ([] if record.channel else ones)
         for one in named or [self._circuit(record)]:
-            one.newest = record
+            if one.newest.kind != "sweep" or one.newest.time != record.time:
+                one.newest = record
 
     def _count(self, record: Record, what: str) -> None:
         counts = self.counts.setdefault(record.port, Counts(record.lot, record.time))

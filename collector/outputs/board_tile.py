@@ -4,6 +4,7 @@ Knows: which state goes before which, where a value lies between its limits, in 
 Must not know: pages, terminals, where what is known comes from.
 """
 
+from collections.abc import Sequence
 from decimal import Decimal
 from typing import Any
 
@@ -14,6 +15,7 @@ from collector.outputs.board_words import PASSED, SHOWN, State, after_master, cl
 from collector.record import Record
 
 _LOWER, _UPPER, _EDGE, _LABEL = 20, 80, 3, 9
+_UNFIT = ("no-line", "silent", "not-read", "master-failed")
 _MASTER_STATES = ("failed-master-check", "overdue-master", "no-master-check", "master-calibration-due")
 
 
@@ -54,12 +56,22 @@ class Tile(Struct, frozen=True):
     marks: tuple[Mark, ...]
 
 
-def tile(one: Circuit, port: dict[str, Any], masters: list[dict[str, Any]], unread: Record | None) -> Tile:
-    """`port`: what the daemon says of the channel's port; `masters`: of all; `unread`: the port's newest of these."""
+class Behind(Struct, frozen=True):
+    """A channel that a derived size was made of: its state now; `is_same`: its newest is still that very reading."""
+
+    name: str
+    state: str
+    is_same: bool
+
+
+def tile(one: Circuit, port: dict[str, Any], masters: list[dict[str, Any]], unread: Record | None,
+         behind: Sequence[Behind] = ()) -> Tile:
+    """`port`: what the daemon says of the channel's port; `masters`: of all; `unread`: the port's newest of these;
+    `behind`: the channels of a derived size."""
     name = one.measured.characteristic if one.measured else one.newest.characteristic
     checks = [each for each in masters if each.get("in-force") and each.get("channel") == one.where
               and (not name or each.get("characteristic") == name)]
-    state, says = _state(one, port, checks, unread)
+    state, says = _state(one, port, checks, unread, behind)
     shown = one.newest if one.newest.kind == "master" and state in ("master-good", "master-failed") else one.measured
     is_current = SHOWN[state].has_value and shown is one.newest
     return Tile(
@@ -80,12 +92,15 @@ def empty_tile(name: str, port: dict[str, Any], unread: Record | None) -> Tile:
 # --- which state goes before which
 
 
-def _state(one: Circuit, port: dict[str, Any], checks: list[dict[str, Any]], unread: Record | None) -> tuple[str, str]:
+def _state(one: Circuit, port: dict[str, Any], checks: list[dict[str, Any]], unread: Record | None,
+           behind: Sequence[Behind]) -> tuple[str, str]:
     """The line first; then whether the column may be trusted; then what is on it.  A fail is never hidden by a due one.
     """
     before = f"last: {_result(one.measured)}" if one.measured else ""
     if found := _of_port(port):
         return found[0], "; ".join(filter(None, (found[1], before)))
+    if not one.port:
+        return _of_derived(one, behind, before)
     if one.port and unread is not None and unread.seq > one.newest.seq:
         return "not-read", "; ".join(filter(None, (_why(unread), before)))
     newest = one.newest
@@ -102,7 +117,23 @@ def _state(one: Circuit, port: dict[str, Any], checks: list[dict[str, Any]], unr
     return found
 
 
+def _of_derived(one: Circuit, behind: Sequence[Behind], before: str) -> tuple[str, str]:
+    """A derived size is worth no more than what it was made of, and is over as soon as one of these is."""
+    unfit = next((each for state in _UNFIT for each in behind if each.state == state), None)
+    if unfit is not None:
+        return unfit.state, f"because of {unfit.name}; {before}"
+    if not all(each.is_same for each in behind):
+        return "no-part" if any(each.state == "no-part" for each in behind) else "nothing", before
+    found = _of_newest(one)
+    due = next((each for each in behind if each.state == "master-due"), None)
+    if due is not None and found[0] in PASSED:
+        return "master-due", f"because of {due.name}; the part: {one.newest.verdict.upper() or 'no verdict'}"
+    return found
+
+
 def _of_port(port: dict[str, Any]) -> tuple[str, str] | None:
+    if port.get("state") == "stopped":
+        return "stopped", ""
     if port and port.get("state") != "open":
         return "no-line", f"since {clock_text(port['since'])}" if port.get("since") else "not connected yet"
     if port.get("silent"):

@@ -14,12 +14,13 @@ from msgspec import Struct
 from collector.clock import Clock, Stamps
 from collector.outputs.board_faults import Fault, Told, faults
 from collector.outputs.board_known import Circuit, Known, said
-from collector.outputs.board_tile import Tile, empty_tile, tile
+from collector.outputs.board_tile import Behind, Tile, empty_tile, tile
 from collector.outputs.board_words import clock_text, reason_words, short
 from collector.record import Record
 
 _DIGITS = re.compile("([0-9]+)")
 _WORD, _LINE, _RAW = 24, 120, 48
+_STOPPED = {"state": "stopped", "since": ""}
 
 
 class Line(Struct, frozen=True):
@@ -62,7 +63,8 @@ class View(Struct, frozen=True):
 
 def view(site: str, known: Known, found: Told, clock: Clock) -> View:
     """The board as it is now."""
-    ports, daemon = found.daemon.get("ports", {}), found.daemon
+    daemon = found.daemon
+    ports = {name: port if found.is_running else port | _STOPPED for name, port in daemon.get("ports", {}).items()}
     counted = sum((one.found for one in known.counts.values()), Counter())
     local = datetime.fromtimestamp(clock.wall_ns() // 1_000_000_000, timezone.utc).astimezone()
     return View(
@@ -71,7 +73,7 @@ def view(site: str, known: Known, found: Told, clock: Clock) -> View:
         counts={name: counted[name] for name in ("pass", "fail", "undecided", "unread")},
         since=clock_text(min((one.since for one in known.counts.values()), default="")),
         whole_part=_whole_part(known.whole_part),
-        is_running=found.is_running, tiles=_tiles(known, daemon),
+        is_running=found.is_running, tiles=_tiles(known, daemon, ports, found.is_running),
         faults=tuple(Fault(short(one.what, _LINE), short(one.do, _LINE)) for one in faults(found)),
         lines=tuple(sorted((_line(name, port, known.unread.get(name)) for name, port in ports.items()),
                            key=lambda line: (line.well, not line.raw))),
@@ -79,9 +81,10 @@ def view(site: str, known: Known, found: Told, clock: Clock) -> View:
         events=tuple(_event(record) for record in reversed(known.events)))
 
 
-def _tiles(known: Known, daemon: dict[str, Any]) -> tuple[Tile, ...]:
-    """One for each channel, in the order of their names; derived sizes last; one for a port without any."""
-    ports, masters = daemon.get("ports", {}), daemon.get("masters", [])
+def _tiles(known: Known, daemon: dict[str, Any], ports: dict[str, Any], is_running: bool) -> tuple[Tile, ...]:
+    """One for each channel, in the order of their names; derived sizes last; one for a port without any, unless labels
+    are read there and all is well."""
+    masters, unknown = daemon.get("masters", []), {} if is_running else _STOPPED
     parts = {one.measured.part for one in known.circuits.values() if one.measured and one.port}
 
     def is_over(one: Circuit) -> bool:
@@ -90,9 +93,28 @@ def _tiles(known: Known, daemon: dict[str, Any]) -> tuple[Tile, ...]:
 
     shown = sorted((one for one in known.circuits.values() if not is_over(one)),
                    key=lambda one: (not one.port, _natural(one.where), one.newest.characteristic))
-    tiles = [tile(one, ports.get(one.port, {}), masters, known.unread.get(one.port)) for one in shown]
-    empty = [name for name in ports if not any(one.port == name for one in shown)]
-    return tuple(tiles + [empty_tile(name, ports[name], known.unread.get(name)) for name in empty])
+    found = [(one, tile(one, ports.get(one.port, unknown), masters, known.unread.get(one.port)))
+             for one in shown if one.port]
+    tiles = [each for _, each in found]
+    tiles += [tile(one, unknown, masters, None, _behind(one, found, known)) for one in shown if not one.port]
+    empty = [(port, empty_tile(name, port, known.unread.get(name))) for name, port in ports.items()
+             if not any(one.port == name for one in shown)]
+    return (*tiles, *(each for port, each in empty if each.state != "nothing" or not port.get("marks")))
+
+
+def _behind(one: Circuit, found: list[tuple[Circuit, Tile]], known: Known) -> list[Behind]:
+    """The channels that a derived size was made of, also by way of another derived size."""
+    behind = []
+    for name, identity in said(one.measured).get("inputs", {}).items():
+        inner = known.circuits.get(("", "", name))
+        if inner is not None and inner.newest.id == identity:
+            behind += _behind(inner, found, known)
+            continue
+        own = [(circuit, each) for circuit, each in found if circuit.measured and identity == circuit.measured.id]
+        behind += [Behind(each.name, each.state, circuit.newest is circuit.measured) for circuit, each in own]
+        if not own:
+            behind.append(Behind(short(name, _WORD), "nothing", False))
+    return behind
 
 
 def _natural(name: str) -> list[tuple[int, str]]:

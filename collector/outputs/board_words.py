@@ -36,6 +36,7 @@ SHOWN = {
     "master-failed": State("MASTER FAILED", "", "bad", "Trust no part of it. Clean, check again.", True),
     "master-good": State("MASTER GOOD", "", "idle", "Put a part on.", True),
     "nothing": State("NOTHING YET", "", "idle", ""),
+    "stopped": State("STOPPED", "", "lost", "Have the collector started."),
 }
 
 PASSED = ("pass", "measured", "no-part", "master-good")

@@ -10,6 +10,7 @@ from typing import NamedTuple
 import numpy as np
 from markupsafe import Markup
 from matplotlib.axes import Axes
+from matplotlib.axis import Axis
 
 from collector.pages.charts import (COLUMNS, INK, PETROL, RUST, SOFT, VIOLET, drawing, few, is_thinned, line,
                                     name_levels, paper, svg, tidy)
@@ -85,7 +86,7 @@ def _lanes(axes: Axes, events: Sequence[Mark], checks: Sequence[Mark], last: int
     axes.set(ylim=(-0.55, 1.6), yticks=(0, 1), yticklabels=("masters", "events"))
     axes.tick_params(length=0)
     axes.set_xlabel("value, in the order of seq")
-    axes.xaxis.set_major_formatter(_THOUSANDS)
+    _numbered(axes.xaxis)
     axes.spines["left"].set_visible(False)
     for height, marks in ((1, events), (0, checks)):
         for is_bad in (False, True):
@@ -120,12 +121,18 @@ def histogram(title: str, values: Sequence[float], unit: str, step: float, level
         axes.bar(left, bars, width=wide * step, align="edge", color=PETROL, edgecolor="white", linewidth=0.4)
         _limits_above(axes, level)
         tidy(axes, "values", unit)
-        axes.yaxis.set_major_formatter(_THOUSANDS)
+        _numbered(axes.yaxis)
         axes.ticklabel_format(axis="x", style="plain", useOffset=False)
         axes.locator_params(axis="x", nbins=5)
         words = (f"{len(values)} values in {len(bars)} bars, each {wide * step:.10g} {unit} wide, "
                  f"the highest {bars.max()}.")
         return svg(figure, title, words)
+
+
+def _numbered(axis: Axis) -> None:
+    """Whole numbers only: what is counted has no halves."""
+    axis.get_major_locator().set_params(integer=True, min_n_ticks=1)
+    axis.set_major_formatter(_THOUSANDS)
 
 
 def _limits_above(axes: Axes, level: Level) -> None:
@@ -144,7 +151,7 @@ def _limits_above(axes: Axes, level: Level) -> None:
         else:
             placed.append((at, text, colour))
     for at, text, colour in placed:
-        axes.annotate(text, (at, 1), (0, 2), xycoords=("data", "axes fraction"), 
+        axes.annotate(text, (at, 1), (0, 2), xycoords=("data", "axes fraction"),
                       textcoords="offset points", ha="center", va="bottom", color=colour)
 
 
@@ -198,7 +205,7 @@ def control_charts(title: str, charts: Sequence[Control], unit: str, along: str,
                                (chart.lower, f"lower {chart.lower:.{digits}f}", RUST),
                                (chart.upper, f"upper {chart.upper:.{digits}f}", RUST)])
         all_axes[-1].set_xlabel(along)
-        all_axes[-1].xaxis.set_major_formatter(_THOUSANDS)
+        _numbered(all_axes[-1].xaxis)
         words = "; ".join(f"{chart.name}: {len(chart.points)} points, centre {chart.centre:.{digits}f}, limits "
                           f"{chart.lower:.{digits}f} and {chart.upper:.{digits}f} {unit}, {len(chart.signals)} signals"
                           for chart in charts)

@@ -136,7 +136,7 @@ def _set(group: Group, number: int, values: Sequence[Decimal], judged: tuple[Jud
                sound=sound_figures, charts=charts, no_chart=no_chart, steady=steady,
                capability=capability((sound_figures or all_figures).summary, charts.within if charts else None,
                                      charts.degrees if charts else 0.0, one.lower, one.upper,
-                                     steady is not None and steady.stable, wanted.confidence),
+                                     steady is None or steady.stable, wanted.confidence),
                seqs=group.seqs if len(sound) == len(values) else [group.seqs[at] for at in sound], values=kept)
 
 

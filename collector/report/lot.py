@@ -9,6 +9,7 @@ from bisect import bisect_right
 from collections import Counter
 from collections.abc import Iterable
 from decimal import Decimal
+from typing import Any
 
 import msgspec
 from msgspec import Raw, Struct
@@ -167,10 +168,14 @@ class Doubts:
         return at >= 0 and spans[at][0] <= record.seq <= spans[at][1]
 
 
+def _told(record: Record) -> dict[str, Any]:
+    return msgspec.json.decode(record.detail) if bytes(record.detail) else {}
+
+
 def _made_of(record: Record) -> list[int]:
     if record.kind not in ("derived", PART):
         return []
-    told = msgspec.json.decode(record.detail) if bytes(record.detail) else {}
+    told = _told(record)
     ids = told.get("inputs") or told.get("readings") or {}
     return [int(seq) for one in ids.values() if (seq := str(one).rpartition("-")[2]).isdecimal()]
 
@@ -231,7 +236,7 @@ class Lot:
         one = self.yields.setdefault(record.part, Yield(record.part))
         if record.verdict == "fail":
             one.failed += 1
-        elif b'"missing"' in bytes(record.detail):
+        elif "missing" in _told(record):
             one.incomplete += 1
         elif record.verdict == "pass":
             one.passed += 1

@@ -16,6 +16,7 @@ from collector.report.figures import Characteristic, Figures, Set, signalled
 from collector.report.lists import cut, listed
 from collector.report.made import Report
 from collector.report.pictures import marks, run_picture, set_pictures
+from collector.statistics.capability import ENOUGH
 from collector.statistics.rules import RULES
 
 Table = tuple[list[tuple[str, bool]], list[list[str]]]
@@ -107,8 +108,17 @@ def _overview(report: Report) -> Table:
                          f"{summary.count:,}", shown.figure(summary.mean, decimals),
                          shown.figure(summary.deviation, decimals), f"{each.all.counts.failed:,}",
                          shown.index(each.capability.ppk)[0], shown.index(each.capability.cpk)[0],
-                         shown.NONE if each.steady is None else "stable" if each.steady.stable else "not stable"])
+                         _process(each)])
     return columns, rows
+
+
+def _process(each: Set) -> str:
+    """Whether it is stable; that few values show no change says nothing."""
+    if each.steady is None:
+        return shown.NONE
+    if not each.steady.stable:
+        return "not stable"
+    return "too few to say" if each.figures.summary.count < ENOUGH else "stable"
 
 
 def _yields(report: Report) -> Table:
@@ -164,7 +174,8 @@ def _set(one: Characteristic, each: Set) -> dict[str, Any]:
             "indices": ([("index", False), ("value", True), ("interval", False), ("what it compares", False)],
                         [[label, *shown.index(getattr(each.capability, key)), what] for label, key, what in _INDICES]),
             "why": each.capability.why, "has_limits": each.judged.lower is not None or each.judged.upper is not None,
-            "steady": each.steady, "no_chart": each.no_chart, "charts": each.charts, "signal_words": f"{words}{rules}",
+            "steady": each.steady, "process": _process(each),
+            "no_chart": each.no_chart, "charts": each.charts, "signal_words": f"{words}{rules}",
             "signal_count": f"{len(all_signals):,}",
             "signal_rows": ([("seq", False), ("point", True), ("chart", False), ("rule", False)],
                             [[signal.seqs, f"{signal.point:,}", signal.chart, signal.rule] for signal in signals]),

@@ -189,10 +189,13 @@ def _date(first_us: int, days: float) -> str:
 
 
 def _caution(days: Sequence[float], deviations: Sequence[Decimal], line: Trend) -> list[str]:
-    """Whether the residuals hang together, so that the intervals are too narrow."""
+    """Whether the residuals hang together, so that the intervals are too narrow, or swing: then they are too wide."""
     rest = [one - Decimal(line.intercept + line.slope * day) for day, one in zip(days, deviations)]
     lag = summarise(rest).autocorrelation
     if lag is None or abs(lag) <= _HANGS_TOGETHER:
         return []
+    if lag < 0:
+        return [f"What is left beside the line swings from check to check ({lag:+.2f}), as where the column is set "
+                "after a check: the interval is too wide."]
     return [f"What is left beside the line hangs together from check to check ({lag:+.2f}): the column moves in other "
             "ways too (temperature, settings), and the interval is too narrow."]

@@ -1,26 +1,21 @@
-"""The files of a study.  A plan is never written over; a page only where it is one of ours, its tables where nobody has
-changed them since, as the page's head says by their digests.
+"""The files of a study.  A plan is never written over, nor its page; a page of results is, where it is one of ours.
 
-Knows: how tables are written as CSV so that no text becomes a formula; what tells a page of ours.
-Must not know: what is in them.
+Knows: how tables are written as CSV so that no text becomes a formula.
+Must not know: what is in them, what tells a file of ours.
 """
 
 import csv
-import hashlib
 import io
-import re
 from collections.abc import Callable, Iterable, Sequence
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
-from collector.errors import CollectorError, StoppedByIO
-from collector.files import show
+from collector.errors import StoppedByIO
 from collector.outputs.csv_file import guarded
+from collector.pages.replacing import digest, refuse_foreign, write
 
-_HEAD_BYTES = 20_000
-_OURS = re.compile(rb'<meta name="generator" content="column-collector study')
-_TABLES = re.compile(rb'<meta name="tables" content="([^"]*)">')
+_REPLACED = ("study", "study master", "study drift")
 
 
 def refuse_taken(paths: Iterable[Path]) -> None:
@@ -46,39 +41,10 @@ def write_page(page: Path, tables: dict[str, bytes], text: Callable[[list[str], 
     CollectorError where a file in the way is none of ours, or was changed since (`force`: it is replaced all the same).
     """
     files = {page.with_name(f"{page.stem}-{name}"): data for name, data in tables.items()}
-    told = {path.name: hashlib.sha256(data).hexdigest() for path, data in files.items()}
-    made = page_bytes(text(list(told), " ".join(f"{name}={digest}" for name, digest in told.items())))
-    try:
-        old = _tables_of(page, force)
-        for path in files:
-            if not _may_replace(path, force, (old.get(path.name), told[path.name])):
-                raise CollectorError(f"{path} is in the way: it is no table of this study, or was changed since; "
-                                     "nothing was written, --force replaces it")
-        for path, data in (*files.items(), (page, made)):
-            show(path, data, padded=False)
-    except OSError as error:
-        raise StoppedByIO(f"{page} and its tables can't be written: {error.strerror}") from error
-
-
-def _tables_of(page: Path, force: bool) -> dict[str, str]:
-    """Name -> digest, as the page that is there says."""
-    if not page.exists() and not page.is_symlink():
-        return {}
-    head = b""
-    if page.is_file() and not page.is_symlink():
-        with open(page, "rb") as file:
-            head = file.read(_HEAD_BYTES)
-    if not _OURS.search(head) and not (force and page.is_file() and not page.is_symlink()):
-        raise CollectorError(f"{page} is in the way and is no page of a study; nothing was written"
-                             + (", --force replaces it" if not force else ""))
-    found = _TABLES.search(head)
-    return dict(one.split("=", 1) for one in found[1].decode().split() if "=" in one) if found else {}
-
-
-def _may_replace(path: Path, force: bool, known: tuple[str | None, str]) -> bool:
-    if path.is_symlink() or path.exists() and not path.is_file():
-        return False
-    return force or not path.exists() or hashlib.sha256(path.read_bytes()).hexdigest() in known
+    told = {path.name: digest(data) for path, data in files.items()}
+    made = page_bytes(text(list(told), " ".join(f"{name}={found}" for name, found in told.items())))
+    refuse_foreign(page, files, force, _REPLACED)
+    write(page, made, files)
 
 
 def page_bytes(text: str) -> bytes:

@@ -126,7 +126,7 @@ def test_a_check_on_the_master_is_shown_as_one(verdict, state):
 
 def test_every_state_is_on_the_invented_board(tmp_path):
     board = all_states(tmp_path)
-    assert {one.state for one in board.tiles} == SHOWN.keys()
+    assert {one.state for one in board.tiles} == SHOWN.keys() - {"stopped"}
 
 
 # --- where it lies
@@ -193,6 +193,99 @@ def test_a_derived_size_of_a_part_no_longer_measured_goes_and_so_does_a_port_no_
     records.sizes("gone", "seat", "25", H7, [80])
     board = shown(records, status(column={}), {}, tmp_path)
     assert [one.where for one in board.tiles] == ["column/A1"]
+
+
+def taper_of(records: Told) -> None:
+    """A taper made of the newest reading of upper and of lower."""
+    inputs = {name: max(row.seq for row in records.rows if f'"characteristic":"{name}"'.encode() in row.body)
+              for name in ("upper", "lower")}
+    records.sizes("", "taper", "0", ("-5", "5"), [1], "um", "derived", "1", detail=detail({
+        "from": "upper - lower", "inputs": {name: f"cell-4-BOARD001-{seq}" for name, seq in inputs.items()}}))
+
+
+def two_bores() -> Told:
+    records = Told()
+    records.sizes("column/U", "upper", "25", H7, [80])
+    records.sizes("column/L", "lower", "25", H7, [70])
+    taper_of(records)
+    return records
+
+
+def last_of(records: Told, folder, **daemon) -> tuple[str, str]:
+    one = shown(records, status(column=daemon.pop("column", {})) | daemon, {}, folder).tiles[-1]
+    return one.state, one.says
+
+
+def test_a_derived_size_is_over_as_soon_as_what_it_was_made_of_is(tmp_path):
+    records = two_bores()
+    assert last_of(records, tmp_path)[0] == "pass"
+    records.sizes("column/U", "upper", "25", H7, [90])
+    assert last_of(records, tmp_path) == ("nothing", "last: PASS 1 um")
+    records.sizes("column/L", "lower", "25", H7, [70])
+    taper_of(records)
+    assert last_of(records, tmp_path)[0] == "pass"
+    records.add("over-range", port="column")
+    assert last_of(records, tmp_path) == ("no-part", "last: PASS 1 um")
+
+
+def test_a_derived_size_is_over_where_another_part_is_on_one_of_its_channels(tmp_path):
+    records = two_bores()
+    records.sizes("column/U", "seat", "18", H7, [80], part="PH-300")
+    assert last_of(records, tmp_path) == ("nothing", "last: PASS 1 um")
+
+
+def test_a_derived_size_of_a_derived_one_rests_on_the_same_channels(tmp_path):
+    records = two_bores()
+    records.sizes("", "twice", "0", ("-5", "5"), [2], "um", "derived", "1", detail=detail({
+        "from": "2 * taper", "inputs": {"taper": "cell-4-BOARD001-3"}}))
+    assert last_of(records, tmp_path)[0] == "pass"
+    records.add("over-range", port="column", channel="L")
+    assert last_of(records, tmp_path) == ("no-part", "last: PASS 2 um")
+    records.sizes("column/L", "lower", "25", H7, [70])
+    taper_of(records)
+    assert last_of(records, tmp_path) == ("nothing", "last: PASS 2 um")
+
+
+@pytest.mark.parametrize("daemon, found", [
+    ({"column": {"state": "lost"}}, ("no-line", "because of upper; last: PASS 1 um")),
+    ({"masters": [master("column/L", "lower", "ring", "overdue-master")]},
+     ("master-due", "because of lower; the part: PASS")),
+    ({"masters": [master("column/L", "lower", "ring", "failed-master-check")]},
+     ("master-failed", "because of lower; last: PASS 1 um")),
+    ({"since-boot-ns": 0}, ("stopped", "last: PASS 1 um")),
+])
+def test_a_derived_size_is_worth_no_more_than_what_it_was_made_of(tmp_path, daemon, found):
+    assert last_of(two_bores(), tmp_path, **daemon) == found
+
+
+def test_the_over_range_that_ends_a_turn_does_not_take_its_result_off_and_the_next_one_does():
+    records = Told()
+    records.sizes("column/A1", "runout", "0", ("0", "5"), [60], "um", "sweep", "0.1")
+    records.add("over-range", port="column", channel="A1")
+    assert only(records).state == "fail-above"
+    records.add("over-range", 2, port="column", channel="A1")
+    assert only(records).state == "no-part"
+
+
+def test_a_port_is_no_channel_of_its_own_once_its_channels_are_known():
+    records = Told()
+    records.add("over-range", port="column")
+    assert [one.where for one in known_of(records).circuits.values()] == ["column"]
+    records.sizes("column/A1", "bore", "25", H7, [80])
+    assert [one.where for one in known_of(records).circuits.values()] == ["column/A1"]
+
+
+def test_no_verdict_and_no_line_looks_well_while_the_collector_is_not_running(tmp_path):
+    board = shown(measured(80), status(column={}) | {"since-boot-ns": 0}, {}, tmp_path)
+    one, = board.tiles
+    assert (one.state, one.value, one.says) == ("stopped", "", "last: PASS 25.0080 mm")
+    assert [(line.well, line.state) for line in board.lines] == [(False, "stopped")]
+
+
+def test_a_port_of_labels_has_a_tile_only_while_something_is_wrong_with_it(tmp_path):
+    assert not shown(Told(), status(scanner={"marks": 3}), {}, tmp_path).tiles
+    one, = shown(Told(), status(scanner={"marks": 3, "state": "lost"}), {}, tmp_path).tiles
+    assert one.state == "no-line"
 
 
 def test_a_port_that_has_measured_nothing_has_a_tile_all_the_same(tmp_path):

@@ -133,10 +133,10 @@ def test_a_value_without_a_characteristic_is_kept_by_its_column(tmp_path):
 def test_whole_parts_are_counted_by_their_own_verdict(tmp_path):
     def write(to):
         for verdict, told in (("pass", {}), ("fail", {}), ("fail", {"missing": ["lower"]}), ("", {"missing": ["lower"]}),
-                              ("undecided", {})):
+                              ("undecided", {}), ("pass", {"verdicts": {"missing": "pass"}})):
             to.add("part", BEGAN_US, part="PH-200", verdict=verdict, detail=detail({"readings": {}, **told}))
     one, = reported(written(tmp_path, write)).yields
-    assert (one.count, one.passed, one.failed, one.undecided, one.incomplete) == (5, 1, 2, 1, 1)
+    assert (one.count, one.passed, one.failed, one.undecided, one.incomplete) == (6, 2, 2, 1, 1)
 
 
 def test_context_that_each_part_brings_is_counted_and_a_change_of_lot_is_told(tmp_path):
@@ -163,6 +163,7 @@ def test_one_reading_makes_a_report_without_a_chart(tmp_path):
     each = reported(written(tmp_path, lambda to: bore(to, "25.0100"))).characteristics[0].sets[0]
     assert each.charts is None and "at least 2 points" in each.no_chart
     assert each.all.summary.deviation is None and each.capability.ppk is None
+    assert each.capability.why == ("fewer than 30 readings", "no deviation within is known")
 
 
 def test_progress_is_told_as_records_pass(lot):
@@ -233,6 +234,8 @@ def test_without_the_extra_it_says_which_one(lot, tmp_path, library):
     (["report"], "say which configuration"), (["report", "CONFIG"], "say --to FOLDER"),
     (["report", "CONFIG", "--to", "x", "--since", "noon"], "is not a time"),
     (["report", "CONFIG", "--to", "x", "--subgroup", "0"], "not a size of a subgroup"),
+    (["report", "CONFIG", "--to", "x", "--lot", "\udcff"], "is not UTF-8"),
+    (["report", "CONFIG", "--to", "\udcff.html"], "is not UTF-8"),
     (["report", "CONFIG", "--to", "x", "--confidence", "95"], "is not a confidence")])
 def test_wrong_usage_is_said(lot, words, said):
     told = collector(*(lot / "cell.yaml" if word == "CONFIG" else word for word in words))

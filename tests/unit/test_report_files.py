@@ -1,5 +1,6 @@
 """A report from files instead of a journal, and the files that a report writes: what is read, refused, replaced."""
 
+import html
 import json
 import subprocess
 import sys
@@ -12,16 +13,18 @@ from hypothesis import strategies as st
 from collector.errors import CollectorError
 from collector.journal import JournalReader
 from collector.outputs.csv_file import csv_header, csv_line
+from collector.pages.replacing import digest, refuse_foreign, write
 from collector.record import FIELDS
 from collector.report.figures import Wanted
 from collector.report.made import make
 from collector.report.record_files import RecordFiles
 from collector.report.selection import Selection
 from collector.report.tables import as_json
-from collector.report.writing import digest, places, refuse_foreign, write
+from collector.report.writing import places
 from tests.report_cell import CONFIG, housings
 
 NOW = datetime(2026, 3, 3, tzinfo=timezone.utc)
+KINDS = ("report",)
 OURS = b'<!doctype html><meta name="generator" content="column-collector report"><meta name="tables" content="a.csv=%s ">'
 
 
@@ -123,23 +126,39 @@ def test_a_file_that_is_no_report_is_never_replaced(tmp_path):
     for path in (page, table):
         path.write_bytes(b"somebody's work")
         with pytest.raises(CollectorError, match=f"{path.name} is in the way.*nothing was written, --force replaces it"):
-            refuse_foreign(page, {table: b"new"}, False)
-        refuse_foreign(page, {table: b"new"}, True)
+            refuse_foreign(page, {table: b"new"}, False, KINDS)
+        refuse_foreign(page, {table: b"new"}, True, KINDS)
         path.unlink()
     (tmp_path / "a.csv").mkdir()
     with pytest.raises(CollectorError, match="is no file"):
-        refuse_foreign(page, {table: b"new"}, True)
+        refuse_foreign(page, {table: b"new"}, True, KINDS)
 
 
 def test_a_report_of_ours_is_replaced_but_not_a_table_that_was_changed_since(tmp_path):
     page, table = tmp_path / "report.html", tmp_path / "a.csv"
     write(page, OURS % digest(b"old").encode(), {table: b"old"})
-    refuse_foreign(page, {table: b"new"}, False)
+    refuse_foreign(page, {table: b"new"}, False, KINDS)
     table.write_bytes(b"new")                             # a report that was broken off between table and page
-    refuse_foreign(page, {table: b"new"}, False)
+    refuse_foreign(page, {table: b"new"}, False, KINDS)
     table.write_bytes(b"old, with a remark")
     with pytest.raises(CollectorError, match="was changed since"):
-        refuse_foreign(page, {table: b"new"}, False)
+        refuse_foreign(page, {table: b"new"}, False, KINDS)
+
+
+@pytest.mark.parametrize("name", ["of lot 7-a.csv", "a&b-a.csv", "a=b-a.csv", 'a"b-a.csv'])
+def test_a_table_is_known_again_whatever_its_name(tmp_path, name):
+    page, table = tmp_path / "report.html", tmp_path / name
+    told = f"first.csv={digest(b'')} {html.escape(name)}={digest(b'old')} "
+    write(page, OURS.replace(b"a.csv=%s ", told.encode()), {table: b"old"})
+    refuse_foreign(page, {table: b"new"}, False, KINDS)
+
+
+def test_a_page_of_ours_of_another_kind_is_not_replaced(tmp_path):
+    page = tmp_path / "report.html"
+    page.write_bytes(OURS.replace(b"report", b"study plan"))
+    for kinds in (KINDS, ("study",)):
+        with pytest.raises(CollectorError, match=f"no {kinds[0]} of ours"):
+            refuse_foreign(page, {}, False, kinds)
 
 
 def test_a_link_in_the_way_is_not_followed(tmp_path):
@@ -147,7 +166,7 @@ def test_a_link_in_the_way_is_not_followed(tmp_path):
     elsewhere.write_bytes(OURS % b"")
     page.symlink_to(elsewhere)
     with pytest.raises(CollectorError, match="is no file"):
-        refuse_foreign(page, {}, True)
+        refuse_foreign(page, {}, True, KINDS)
 
 
 def test_the_command_replaces_its_own_report_and_refuses_another_file(lot, tmp_path):

@@ -6,6 +6,7 @@ from decimal import Decimal
 from html.parser import HTMLParser
 from xml.etree import ElementTree
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -158,6 +159,25 @@ def test_charts_of_degenerate_values_can_be_drawn():
                      control_charts("a", [Control("x", values, 1.0, 0.0, 2.0, [1]), Control("y", values, 1.0, 0.0, 2.0, [])], "mm",
                                     "value", 3)):
             ElementTree.fromstring(text)
+
+
+@pytest.mark.parametrize("count", [1, 2, 3, 60])
+def test_what_is_counted_has_no_number_twice_on_its_axis(count):
+    values = [25.0 + at % 3 for at in range(count)]
+    level = Level(1, count, "", "", "")
+    for drawn in (run_chart("a", values, "mm", [level]), histogram("a", values, "mm", 1.0, level),
+                  control_charts("a", [Control("x", values, 26.0, 25.0, 27.0, [])] * 2, "mm", "value", 3)):
+        found = [one.text for one in ElementTree.fromstring(drawn).iter("{http://www.w3.org/2000/svg}text")]
+        counted = [text for text in found if text.isdigit()]
+        assert len(counted) == len(set(counted)) and counted
+
+
+def test_few_values_are_not_called_stable():
+    for count, word in ((29, "too few to say"), (30, "stable")):
+        made = [Record(seq=at, id=f"x-J-{at}", kind="measurement", site="x", time="2026-03-02T06:00:00.000000Z", part="P",
+                       characteristic="bore", unit="mm", value=number(Decimal(25) + at % 2)) for at in range(1, count + 1)]
+        text = page(make(Rows(made), Selection(), Wanted(), NOW), "", {})
+        assert f">{word}<" in text and ("stable</strong>" in text) == (count == 30)
 
 
 def test_bars_are_whole_steps_and_none_is_lost():

@@ -129,6 +129,13 @@ def test_checks_that_hang_together_beside_the_line_are_said_to():
     assert not any("hangs together" in one for one in study_drift(checks(even), Decimal("0.0015"), Unit.MM).words)
 
 
+def test_checks_that_swing_beside_the_line_are_not_said_to_make_the_interval_too_narrow():
+    """A column that is set after each check reads too large and too small by turns."""
+    turns = [f"{0.0001 * (-1) ** at + 0.00001 * at:.6f}" for at in range(60)]
+    words = " ".join(study_drift(checks(turns), Decimal("0.0015"), Unit.MM).words)
+    assert "swings from check to check" in words and "too wide" in words and "hangs together" not in words
+
+
 @pytest.mark.parametrize("found", [[], checks(["0.0001"]), checks(["0.0001", "0.0002"]), checks(["0.0001"] * 5, every_days=0)])
 def test_too_few_checks_are_no_trend(found):
     assert study_drift(found, None, Unit.MM).trend is None
