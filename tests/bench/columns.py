@@ -2,10 +2,11 @@
 
     python -m tests.bench.columns PORTS BYTES_PER_SECOND        (0: as fast as they are taken)
 
-Prints the devices as one JSON line; then, for each line `LINES` read from its input, sends so many lines on every port
-and prints one JSON line (`ring`: every column reads its master once): `sent`, `seconds`, `held` (bytes that the kernel did not take at their time), `from`, and, where
-paced, `ticks`: pairs of steady time (ns) and lines whose last byte had been given to the kernel on every port then,
-written down before the bytes are.  A line is 20 bytes with its number: `000123 +0.47280 in\\r\\n`.
+Prints the devices as one JSON line; then, for each line `LINES` read from its input, sends so many lines on every
+port and prints one JSON line (`ring`: every column reads its master once): `sent`, `begun_ns` (steady time),
+`seconds`, `held` (bytes that the kernel did not take at their time), `from`, and, where paced, `ticks`: pairs of
+steady time (ns) and lines whose last byte had been given to the kernel on every port then, written down before the
+bytes are.  A line is 20 bytes with its number: `000123 +0.47280 in\\r\\n`.
 """
 
 import json
@@ -55,7 +56,7 @@ class Sender:
         first, self.next = self.next, self.next + count
         begun = time.monotonic_ns()
         told = self._paced(first, count, begun) if self.pace else self._at_once(first, count)
-        return {"from": first, "sent": count, "seconds": (time.monotonic_ns() - begun) / 1e9, **told}
+        return {"from": first, "sent": count, "begun_ns": begun, "seconds": (time.monotonic_ns() - begun) / 1e9, **told}
 
     def ring(self) -> dict:
         for line in self.lines:

@@ -1,21 +1,24 @@
-"""What every benchmark stands on: columns, the daemon with as many ports, its costs, when records became durable.
+"""What every benchmark stands on: columns, the daemon with as many ports, and what it costs.
 
 The configuration is the whole of what a cell has: a pattern on RE2 with the part's serial in the frame, inches to
 millimetres, limits, a master that was checked, lot and operator from a scanner.
 """
 
-import bisect
+import fcntl
 import json
 import os
+import shutil
 import signal
-import statistics
 import subprocess
 import sys
-import threading
+import tempfile
+import termios
 import time
 import tty
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import NamedTuple
 
 from collector.errors import StoppedByIO
 from collector.journal import JournalReader
@@ -23,7 +26,30 @@ from collector.journal import JournalReader
 ROOT = Path(__file__).parent.parent.parent
 TICKS_A_SECOND = os.sysconf("SC_CLK_TCK")
 WIRE_BYTES = 11_520                           # 115,200 baud, 8N1
+_STILL_S = 10.0
+GATHER_MS = 10                                # journal.gather as it is where nothing is said
 SHORT, LONG = "--short" in sys.argv, "--long" in sys.argv
+ENDS_WITH_US = ("setpriv", "--pdeathsig", "KILL") if shutil.which("setpriv") else ()
+
+
+def option(name: str, otherwise: int) -> int:
+    """A number of the command line: `--runs 5`."""
+    return int(sys.argv[sys.argv.index(name) + 1]) if name in sys.argv else otherwise
+
+
+RUNS = option("--runs", 1 if SHORT else 5)
+
+
+def sized(short: int, usual: int, long: int | None = None) -> int:
+    """How much of something: for the short form, the usual one, the long one."""
+    return short if SHORT else long if LONG and long is not None else usual
+
+
+@contextmanager
+def folder() -> Iterator[Path]:
+    """A folder for one run; $TMPDIR says where, which should be the disk that is meant."""
+    with tempfile.TemporaryDirectory(prefix="bench-", ignore_cleanup_errors=True) as name:
+        yield Path(name)
 
 
 class Columns:
@@ -33,6 +59,7 @@ class Columns:
         self.running = subprocess.Popen([sys.executable, "-m", "tests.bench.columns", str(ports), str(pace_bytes)],
                                         cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
         self.devices = json.loads(self.running.stdout.readline())
+        self.pid, self._held = self.running.pid, [os.open(one, os.O_RDWR | os.O_NOCTTY) for one in self.devices]
 
     def begin(self, lines: int) -> None:
         """Send so many lines on every port; `ended` waits for that."""
@@ -50,9 +77,16 @@ class Columns:
     def ended(self) -> dict:
         return json.loads(self.running.stdout.readline())
 
+    def free(self) -> None:
+        """A pseudo-terminal stays claimed beyond a kill, as no real device would: the claim is taken off."""
+        for fd in self._held:
+            fcntl.ioctl(fd, termios.TIOCNXCL)
+
     def close(self) -> None:
         self.running.kill()
         self.running.communicate()
+        for fd in self._held:
+            os.close(fd)
 
 
 def configuration(folder: Path, devices: list[str], scanner: str, outputs: str, baud: int = 115_200) -> Path:
@@ -82,10 +116,11 @@ outputs:
 class Daemon:
     """`collector run` on a configuration; `pid` of its own process."""
 
-    def __init__(self, config: Path, *under: str):
-        self.config, self.begun = config, time.monotonic()
-        self.running = subprocess.Popen([*under, sys.executable, "-m", "collector", "run", str(config)], cwd=ROOT,
-                                        stderr=open(config.parent / "log", "ab"))
+    def __init__(self, config: Path, **environment: str):
+        self.config, self.begun_ns = config, time.time_ns()
+        with open(config.parent / "log", "ab") as log:
+            self.running = subprocess.Popen([*ENDS_WITH_US, sys.executable, "-m", "collector", "run", str(config)], cwd=ROOT,
+                                            env={**os.environ, **environment}, stdin=subprocess.DEVNULL, stderr=log)
         self.pid = self.running.pid
 
     def journal(self) -> JournalReader:
@@ -99,8 +134,18 @@ class Daemon:
         wait(look)
         return found[0]
 
+    def refuse_dead(self) -> bool:
+        """True; an AssertionError where the program has ended."""
+        ended = self.running.poll()
+        assert ended is None, f"the collector has ended with {ended}: {(self.config.parent / 'log').read_text()[-1000:]}"
+        return True
+
     def children(self) -> list[int]:
         return [int(pid) for pid in Path(f"/proc/{self.pid}/task/{self.pid}/children").read_text().split()]
+
+    def kill(self) -> None:
+        self.running.kill()
+        self.running.wait()
 
     def stop(self) -> None:
         self.running.send_signal(signal.SIGTERM)
@@ -144,30 +189,60 @@ class Scanner:
     def label(self, text: str) -> None:
         os.write(self.fd, text.encode() + b"\r\n")
 
+    def free(self) -> None:
+        fcntl.ioctl(self.slave, termios.TIOCNXCL)
+
     def close(self) -> None:
         os.close(self.fd)
         os.close(self.slave)
 
 
+def journal_end(folder: Path) -> int:
+    """The seq used last in a journal that is there already; 0: there is none."""
+    with suppress(StoppedByIO):
+        journal = JournalReader.open(folder / "state")
+        try:
+            return journal.last()
+        finally:
+            journal.close()
+    return 0
+
+
+class Poured(NamedTuple):
+    """What it took to make so many lines durable: seconds of CPU, and from the first byte to the last record."""
+
+    told: dict
+    records: int
+    seconds: float
+    collector_s: float
+    outputs_s: float
+    sender_s: float
+
+    def shares(self) -> str:
+        return (f"collector {self.collector_s / self.seconds:.0%}, outputs {self.outputs_s / self.seconds:.0%}, "
+                f"sender {self.sender_s / self.seconds:.0%} of a core")
+
+
 class Cell:
     """Columns, scanner and daemon together, every column checked on its master and the part in force."""
 
-    def __init__(self, folder: Path, ports: int, pace_bytes: int, outputs: str = "", under: tuple[str, ...] = ()):
-        self.ports = ports
+    def __init__(self, folder: Path, ports: int, pace_bytes: int, outputs: str = "", **environment: str):
+        self.ports, self.folder = ports, folder
         self.columns, self.scanner = Columns(ports, pace_bytes), Scanner()
-        config = configuration(folder, self.columns.devices, self.scanner.device, outputs)
-        self.daemon = Daemon(config, *under)
+        self.config = configuration(folder, self.columns.devices, self.scanner.device, outputs)
+        self.began = journal_end(folder) + 1
+        self.daemon = Daemon(self.config, **environment)
         self.journal = self.daemon.journal()
         try:
             self._prepare(ports)
         except BaseException:
-            print(*(row.body for row in self.journal.select()), sep="\n")
+            print(*(row.body for row in self.journal.select(kinds=("event", "unread"))), sep="\n")
             self.close()
             raise
 
     def _prepare(self, ports: int) -> None:
         """Check every column on its master, put lot and operator in force."""
-        wait(lambda: self.count("event", "port-open") == ports + 1)
+        wait(lambda: self.daemon.refuse_dead() and self.count("event", "port-open") == ports + 1)
         time.sleep(0.1)                       # what comes right at the opening may be the end of something
         self.scanner.label("L77 anna")
         self.columns.ring()
@@ -175,69 +250,51 @@ class Cell:
         self.before = self.journal.last()
 
     def count(self, kind: str, text: str = "") -> int:
-        return sum(text.encode() in row.body for row in self.journal.select(kinds=(kind,)))
+        return sum(text.encode() in row.body for row in self.journal.select(kinds=(kind,), first=self.began))
+
+    def pour(self, lines: int) -> Poured:
+        """Send so many lines on every port, and wait until all are durable; one that is missing is an AssertionError."""
+        pids = self.daemon.pid, self.daemon.children(), self.columns.pid
+        used = [cpu_s(pids[0]), sum(map(cpu_s, pids[1])), cpu_s(pids[2])]
+        self.before, begun = self.journal.last(), time.monotonic()
+        self.columns.begin(lines)
+        told = self.columns.ended()
+        self._wait_for(self.before + self.ports * lines)
+        seconds = time.monotonic() - begun
+        after = [cpu_s(pids[0]), sum(map(cpu_s, pids[1])), cpu_s(pids[2])]
+        self.refuse_lost(lines)
+        return Poured(told, self.ports * lines, seconds, *(late - early for early, late in zip(used, after)))
+
+    def _wait_for(self, seq: int) -> None:
+        """Until the journal has got so far; an AssertionError where it stands still before."""
+        last, moved = 0, time.monotonic()
+        while (found := self.journal.last()) < seq:
+            if found != last:
+                last, moved = found, time.monotonic()
+            self.daemon.refuse_dead()
+            assert time.monotonic() < moved + _STILL_S, f"the journal stands still at {found}; {seq - found} records are missing"
+            time.sleep(0.005)
+
+    def refuse_lost(self, lines: int) -> None:
+        """Every port has exactly so many measurements since `before`, and nothing else came."""
+        found = self.journal.kinds(self.before, self.journal.last())
+        assert found == {(f"line{number}", "measurement"): lines for number in range(self.ports)}, found
+
+    def delivered(self, output: str) -> int:
+        """The seq through which an output has taken all."""
+        try:
+            return json.loads((self.folder / "state" / "outputs" / f"{output}.cursor").read_bytes())["delivered"]
+        except FileNotFoundError:
+            return 0
+
+    def __enter__(self) -> "Cell":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
 
     def close(self) -> None:
         self.columns.close()
         self.scanner.close()
         self.journal.close()
         self.daemon.stop()
-
-
-class Durable(threading.Thread):
-    """Writes down how far the journal had got, and when, each millisecond; in a thread of the benchmark."""
-
-    def __init__(self, folder: Path):
-        super().__init__(daemon=True)
-        self._folder, self._over = folder, threading.Event()
-        self.at_ns: list[int] = []
-        self.seq: list[int] = []
-
-    def run(self) -> None:
-        journal, last = JournalReader.open(self._folder / "state"), 0
-        while not self._over.wait(0.001):
-            found = journal.last()
-            if found != last:
-                last = found
-                self.at_ns.append(time.monotonic_ns())
-                self.seq.append(found)
-        journal.close()
-
-    def stop(self) -> None:
-        self._over.set()
-        self.join()
-
-    def when_ns(self, seq: int) -> int:
-        """When a record was first seen to be durable."""
-        return self.at_ns[bisect.bisect_left(self.seq, seq)]
-
-
-class Disk(threading.Thread):
-    """Probes the disk while a benchmark runs: a small append and fdatasync ten times a second; `ms` of each."""
-
-    def __init__(self, folder: Path, each_s: float = 0.1):
-        super().__init__(daemon=True)
-        self._folder, self._over, self._each_s = folder, threading.Event(), each_s
-        self.ms: list[float] = []
-
-    def run(self) -> None:
-        fd = os.open(self._folder / "probe", os.O_CREAT | os.O_WRONLY | os.O_APPEND, 0o600)
-        while not self._over.wait(self._each_s):
-            begun = time.perf_counter()
-            os.write(fd, b"x" * 512)
-            os.fdatasync(fd)
-            self.ms.append((time.perf_counter() - begun) * 1000)
-        os.close(fd)
-
-    def stop(self) -> None:
-        self._over.set()
-        self.join()
-
-
-def at(values: list[float], share: float) -> float:
-    """The value below which that share lies: 0.5 the median, 0.99 …"""
-    return sorted(values)[min(len(values) - 1, int(len(values) * share))]
-
-
-def median(values: list[float]) -> float:
-    return statistics.median(values)

@@ -1,70 +1,36 @@
-"""64 columns at the full rate of their wires, every record synced: what that costs, and how late a record is durable.
+"""64 columns at the full rate of their wires, every record synced: what that costs, and how late a record is durable."""
 
-    .venv/bin/python -m tests.bench.wire [--short | --long] [--ports 64] [--seconds 20]
-"""
+from collections.abc import Iterator
 
-import sys
-import tempfile
-from pathlib import Path
-
-from tests.bench.stand import LONG, SHORT, WIRE_BYTES, Cell, Disk, Durable, at, cpu_s, memory_mb, threads_s, wait
 from tests.bench.columns import LINE_BYTES
+from tests.bench.lateness import Disk, Durable, latencies
+from tests.bench.stand import GATHER_MS, RUNS, WIRE_BYTES, Cell, folder, memory_mb, option, sized
+from tests.bench.table import Figure, at, median, say, spread
+
+PORTS, SECONDS = option("--ports", sized(4, 64)), option("--seconds", sized(1, 15, 300))
 
 
-def option(name: str, otherwise: int) -> int:
-    return int(sys.argv[sys.argv.index(name) + 1]) if name in sys.argv else otherwise
+def figures() -> Iterator[Figure]:
+    runs = [one_run() for _ in range(RUNS)]
+    share, late, disk, sender, memory, rate, _ = (list(column) for column in zip(*runs))
+    stand = f"{PORTS} ports, {median(rate):,.0f} frames/s, {SECONDS} s, {RUNS} runs; sender {median(sender):.0%} of a core"
+    yield Figure("wire rate: records lost", "0", "0", stand, True)
+    yield Figure("wire rate: collector, of one core", "50 % (aim 35 %)", spread(share, "{:.1%}"),
+                 f"{median(memory):.0f} MB", median(share) <= 0.5)
+    most = [GATHER_MS + 8 * probe for probe in disk]
+    yield Figure("wire rate: last byte to durable, p99", f"{median(most):.0f} ms (gather + 8 probes)", spread(late, "{:.1f} ms"),
+                 f"disk probe p99 {spread(disk, '{:.2f} ms')}", median(late) <= median(most))
 
 
-PORTS = option("--ports", 4 if SHORT else 64)
-SECONDS = option("--seconds", 1 if SHORT else 300 if LONG else 20)
-
-
-def main() -> None:
-    with tempfile.TemporaryDirectory() as name:
-        run(Path(name))
-
-
-def run(folder: Path) -> None:
-    cell = Cell(folder, PORTS, WIRE_BYTES)
-    durable, disk = Durable(folder), Disk(folder)
-    durable.start()
-    disk.start()
-    lines = SECONDS * WIRE_BYTES // LINE_BYTES
-    pid, children = cell.daemon.pid, cell.daemon.children()
-    before, others = cpu_s(pid), sum(map(cpu_s, children))
-    cell.columns.begin(lines)
-    told = cell.columns.ended()
-    busy = [one / told["seconds"] for one in threads_s(pid)[:3]]
-    used, used_by_others = cpu_s(pid) - before, sum(map(cpu_s, children)) - others
-    wait(lambda: cell.journal.last() >= cell.before + PORTS * lines)
-    durable.stop()
-    disk.stop()
-    lost = PORTS * lines - (cell.journal.last() - cell.before)
-    delays = list(latencies(cell, told, durable))
-    print(f"ports {PORTS}, {PORTS * lines / told['seconds']:.0f} frames/s for {told['seconds']:.1f} s; lost {lost}; "
-          f"held back at most {told['held']} bytes a line")
-    print(f"collector {used / told['seconds']:.1%} of one core, {used / PORTS / lines * 1e6:.2f} us a record, "
-          f"threads {', '.join(f'{one:.0%}' for one in busy)}; {memory_mb(pid):.0f} MB; outputs {used_by_others / told['seconds']:.1%}; "
-          f"{len(durable.seq) / told['seconds']:.0f} commits seen a second")
-    print(f"last byte to durable p50 {at(delays, 0.5):.1f} ms, p99 {at(delays, 0.99):.1f} ms, max {max(delays):.1f}; disk probe p50 "
-          f"{at(disk.ms, 0.5):.2f} ms, p99 {at(disk.ms, 0.99):.2f} ms")
-    cell.close()
-
-
-def latencies(cell: Cell, told: dict, durable: Durable):
-    """ms from giving a line's last byte to the kernel to its record being durable, for every hundredth record."""
-    ticks, reached = told["ticks"][0::2], told["ticks"][1::2]
-    done, at_ns = 0, {}
-    for tick, lines in zip(ticks, reached):
-        for number in range(done, lines):
-            at_ns[told["from"] + number] = tick
-        done = lines
-    for first in range(cell.before + 1, cell.journal.last(), 40_000):
-        for row in cell.journal.select(kinds=("measurement",), first=first, through=first + 400):
-            number = int(row.body.split(b'"serial":"')[1][:6])
-            if number in at_ns:
-                yield (durable.when_ns(row.seq) - at_ns[number]) / 1e6
-
-
-if __name__ == "__main__":
-    main()
+def one_run(**environment: str) -> tuple[float, ...]:
+    """The collector's share of a core, p99 in ms, the probe's, the sender's share, MB, frames and commits a second."""
+    with folder() as place, Cell(place, PORTS, WIRE_BYTES, **environment) as cell:
+        with Durable(place) as durable, Disk(place) as disk:
+            poured = cell.pour(SECONDS * WIRE_BYTES // LINE_BYTES)
+        delays, seconds = list(latencies(cell, poured.told, durable)), poured.told["seconds"]
+        share, sender = poured.collector_s / seconds, poured.sender_s / seconds
+        say(f"  {share:.1%}, {poured.collector_s / poured.records * 1e6:.2f} us a record; p50 {at(delays, 0.5):.1f} p99 "
+            f"{at(delays, 0.99):.1f} max {max(delays):.1f} ms; probe p50 {at(disk.ms, 0.5):.2f} p99 {at(disk.ms, 0.99):.2f} ms; "
+            f"sender {sender:.1%}; held {poured.told['held']}; {len(durable.seq) / seconds:.0f} commits/s")
+        return share, at(delays, 0.99), at(disk.ms, 0.99), sender, memory_mb(cell.daemon.pid), poured.records / seconds, \
+            len(durable.seq) / seconds
