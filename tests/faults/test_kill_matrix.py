@@ -72,7 +72,7 @@ def spread(found: list[Point], most: int, dice: random.Random) -> list[Point]:
 def test_killed_at_some_calls_it_loses_nothing_it_promised(tmp_path):
     began, dice = time.monotonic(), random.Random(SEED)
     found = points(tmp_path / "clean")
-    kills = spread(found, 20, dice)
+    kills = spread(found, 28, dice)
     hit, broken = strike(tmp_path, [(point,) for point in kills])
     print(f"{len(found)} calls in a clean life; {told(kills, hit, began)}")
     assert broken == []
