@@ -49,7 +49,7 @@ class Daemon:
     def __init__(self, config: Path, plan: Plan, clock: Clock | None = None, adopt: tuple[str, ...] = ()):
         self.config, self.plan, self.clock = config, plan, clock or SystemClock()
         self.stopping, self.reloading = threading.Event(), threading.Event()
-        self.started_ns = self.clock.wall_ns()
+        self.started_ns, self.boot = self.clock.wall_ns(), self.clock.boot()
         self.reload_refused = ""
         self._adopt, self._wake = adopt, threading.Event()
         self._notifier = Notifier(os.environ)

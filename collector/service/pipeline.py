@@ -38,7 +38,10 @@ UNREAD = "unread"
 
 
 class Pipeline:
-    """The stages of one port.  Holds the unfinished frame and the counts; everything else comes from the plan."""
+    """The stages of one port.  Holds the unfinished frame and the counts; everything else comes from the plan.
+
+    `is_timed`: whether something of it may end, or be overdue, because time goes by.
+    """
 
     def __init__(self, plan: PortPlan, cell: Cell, tally: Tally):
         self.plan, self.tally = plan, tally
@@ -53,6 +56,8 @@ class Pipeline:
         self._sources = cell.plan.scanners.get(plan.name, ())
         self._steady_ns = 0
         self.meter = Meter(self.framer, tally)
+        streams = any(one.stream for parts in plan.channels.values() for one in parts.values())
+        self.is_timed = bool(plan.framing.gap_ms or plan.silent_ms or plan.request or streams)
 
     def go_on(self, before: "Pipeline") -> None:
         """Take over from another pipeline of the same line: its unfinished frame,

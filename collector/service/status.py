@@ -9,6 +9,7 @@ import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import msgspec
 import structlog
 
 from collector import __version__
@@ -38,7 +39,7 @@ def write_status(daemon: "Daemon") -> None:
         tally.look(daemon.clock.steady_ns())
     said = {
         "version": __version__, "site": daemon.plan.site, "pid": os.getpid(), "started": _text(daemon.started_ns),
-        "at": _text(daemon.clock.wall_ns()), "boot": daemon.clock.boot(), "since-boot-ns": daemon.clock.since_boot_ns(),
+        "at": _text(daemon.clock.wall_ns()), "boot": daemon.boot, "since-boot-ns": daemon.clock.since_boot_ns(),
         "stopping": daemon.stopping.is_set(), "last-seq": worker.keeper.last_seq,
         "journal": {"full": worker.keeper.full, "bytes": worker.keeper.bytes, "most": daemon.plan.journal.most,
                     "reserve": worker.keeper.reserve},
@@ -50,7 +51,7 @@ def write_status(daemon: "Daemon") -> None:
         "orders": {name: folder.error for name, folder in daemon.orders.items()},
     }
     try:
-        show(daemon.plan.state / FILE, json.dumps(said).encode())
+        show(daemon.plan.state / FILE, msgspec.json.encode(said))
     except OSError as error:
         log.error("status-not-written", cause=error.strerror)
 

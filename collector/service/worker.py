@@ -23,7 +23,7 @@ from collector.service.orders import OrderRead, OrderRefused
 from collector.service.pipeline import Pipeline
 from collector.service.tally import LOST, OPEN, WAITING, Tally
 
-IDLE_S = 0.5
+IDLE_S = 1.0
 MOST_ROWS = 4000
 """A transaction is no larger than this by much, so that memory and the write-ahead log stay small."""
 
@@ -178,7 +178,7 @@ class Worker(threading.Thread):
 
     def _overdue(self, now_ns: int) -> list[Row]:
         """Frames and answers that have not come in time."""
-        return [row for name, pipeline in self._pipelines.items()
+        return [row for name, pipeline in self._pipelines.items() if pipeline.is_timed
                 for row in self._owed(name, pipeline.expected.tick(now_ns), now_ns)]
 
     def _owed(self, name: str, overdue: list[Overdue], now_ns: int) -> list[Row]:
@@ -257,7 +257,7 @@ class Worker(threading.Thread):
     # --- time and room
 
     def _wait_s(self) -> float:
-        due = [at for pipeline in self._pipelines.values()
+        due = [at for pipeline in self._pipelines.values() if pipeline.is_timed
                for at in (pipeline.due_ns, pipeline.expected.due_ns) if at is not None]
         if not due:
             return IDLE_S
@@ -265,7 +265,7 @@ class Worker(threading.Thread):
 
     def _ticked(self) -> list[Row]:
         now = self._clock.steady_ns()
-        rows = [row for pipeline in self._pipelines.values()
+        rows = [row for pipeline in self._pipelines.values() if pipeline.is_timed
                 if (at := pipeline.due_ns) is not None and at <= now for row in pipeline.tick(now)]
         rows += self.watch.seen(self._clock.wall_ns(), now) + self._overdue(now)      # what quiet has ended came before
         if now >= self._next_part_ns:
