@@ -357,3 +357,18 @@ def test_a_column_that_takes_nothing_is_not_waited_for(reader, taken, column):
         reader.ask_again("bore-column")               # nobody reads at the far end
     column.send(b"still read")
     taken.until(lambda t: t.bytes() == b"still read")
+
+
+def test_what_one_port_brought_goes_before_what_befell_another_after_it(handover, reader, taken, column):
+    other = Column()
+    reader.adopt("bore-column", column.open())
+    reader.adopt("face-column", other.open())
+    taken.until(lambda t: t.count(PortOpened) == 2)
+    handover.put(Chunk("elsewhere", bytes(20_000_000), 0, 0))        # full: nothing is read until it is taken
+    assert until(lambda: handover.full)
+    time.sleep(0.05)                                                 # its round is over
+    column.send(b"+12.018 mm\r\n")
+    other.pull()
+    taken.until(lambda t: t.count(PortClosed) == 1 and t.bytes() == b"+12.018 mm\r\n")
+    told = [type(item) for item in taken.items if isinstance(item, PortClosed) or getattr(item, "port", "") == "bore-column"]
+    assert told[-2:] == [Chunk, PortClosed]
