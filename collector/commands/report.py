@@ -50,6 +50,8 @@ def run(args: Namespace) -> int:
     if args.to is None and not args.json:
         args.wrong_usage("say --to FOLDER, --to FILE.html, or --json")
     try:
+        from collector.pages.apart import keep_apart
+        keep_apart()
         return _run(args)
     except ModuleNotFoundError as missing:
         if (missing.name or "").partition(".")[0] not in _EXTRA:

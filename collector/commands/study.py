@@ -60,6 +60,8 @@ def add_arguments(parser: ArgumentParser) -> None:
 
 def run(args: Namespace) -> int:
     try:
+        from collector.pages.apart import keep_apart
+        keep_apart()
         from collector.study import session
         return args.do(session, args)
     except ModuleNotFoundError as missing:
