@@ -188,7 +188,7 @@ class Circuits:
         if last is None:
             last = self.tally.channels.setdefault(channel, Last())
         last.value = measured.deviation if measured.value is None else measured.value
-        last.unit = measured.unit._value_
+        last.unit = measured.unit.value
         last.verdict, last.side, last.time_ns = verdict, side, wall_ns
         last.readings += 1
         last.passed += verdict == PASS

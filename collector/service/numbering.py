@@ -26,7 +26,7 @@ class Numbering:
     def __init__(self, site: str, journal: str, next_seq: int):
         self.unsynchronised = False
         self.site, self.next_seq = site, next_seq
-        self.prefix = f"{site}-{journal}-"
+        self._prefix = f"{site}-{journal}-"
         self._stamps = Stamps()
 
     def filled(self, form: str, kind: str, wall_ns: int, port: str, part: str, lot: str, texts: tuple[str, ...]) -> Row:
@@ -42,7 +42,7 @@ class Numbering:
 
     def id(self, seq: int | str) -> str:
         """The id of the record with this seq."""
-        return f"{self.prefix}{seq}"
+        return f"{self._prefix}{seq}"
 
     def row(self, kind: str, wall_ns: int, *, port: str = "", part: str = "", lot: str = "", **fields: Any) -> Row:
         """A journal row of a new record; `fields` are further fields of the record."""
@@ -50,6 +50,6 @@ class Numbering:
         self.next_seq = seq + 1
         if self.unsynchronised:
             fields["flags"] = self.flagged(fields.get("flags", ()))
-        record = Record(seq=seq, id=f"{self.prefix}{seq}", time=self._stamps.text(wall_ns), kind=kind, site=self.site,
+        record = Record(seq=seq, id=f"{self._prefix}{seq}", time=self._stamps.text(wall_ns), kind=kind, site=self.site,
                         port=port, part=part, lot=lot, **fields)
         return Row(seq, wall_ns // 1000, kind, port, part, lot, encode(record))
