@@ -6,10 +6,12 @@ Must not know: what the bytes mean.
 
 import copy
 import errno
+import json
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import Any
 
 try:
     import grp
@@ -177,3 +179,12 @@ def lock(path: Path) -> int | None:
             return None
         raise
     return fd
+
+
+def read_object(path: Path) -> dict[str, Any]:
+    """The JSON object in a file that another program replaces whole; empty where there is none, or another thing."""
+    try:
+        found = json.loads(path.read_bytes())
+    except (OSError, ValueError):
+        return {}
+    return found if isinstance(found, dict) else {}

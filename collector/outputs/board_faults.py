@@ -4,13 +4,13 @@ Knows: what the daemon and its outputs say of themselves, as it lies in the stat
 Must not know: how it is shown, the journal's records.
 """
 
-import json
 from pathlib import Path
 from typing import Any
 
 from msgspec import Struct
 
 from collector.clock import Clock
+from collector.files import read_object
 from collector.outputs.board_words import after_master, clock_text
 
 _STALE_NS = 10_000_000_000
@@ -34,11 +34,11 @@ class Told(Struct, frozen=True):
 
 def told(state: Path, clock: Clock) -> Told:
     """Read it; what is not there, or half there, says nothing."""
-    daemon = _read(state / "status.json")
+    daemon = read_object(state / "status.json")
     since = daemon.get("since-boot-ns")
     is_running = (isinstance(since, int) and daemon.get("boot") == clock.boot()
                   and clock.since_boot_ns() - since < _STALE_NS)
-    outputs = {path.name.removesuffix(".status.json"): _read(path)
+    outputs = {path.name.removesuffix(".status.json"): read_object(path)
                for path in sorted((state / "outputs").glob("*.status.json"))}
     aside = sorted(path.name for path in state.glob("journal.sqlite.failed-*")
                    if not path.name.endswith(("-wal", "-shm", "-journal")))
@@ -106,11 +106,3 @@ def _of_output(name: str, output: dict[str, Any]) -> list[Fault]:
 
 def _since(text: str) -> str:
     return f" since {clock_text(text)}" if text else ""
-
-
-def _read(path: Path) -> dict[str, Any]:
-    try:
-        found = json.loads(path.read_bytes())
-    except (OSError, ValueError):
-        return {}
-    return found if isinstance(found, dict) else {}

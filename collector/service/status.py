@@ -4,7 +4,6 @@ Knows: where the pieces lie in the state folder, how they are put together, what
 Must not know: how it is shown.
 """
 
-import json
 import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -16,7 +15,7 @@ from collector import __version__
 from collector.clock import Stamps, SystemClock
 from collector.config.plan import Plan
 from collector.errors import CollectorError
-from collector.files import show
+from collector.files import read_object, show
 from collector.journal import JournalReader, set_aside
 from collector.measuring.masters import CALIBRATION
 from collector.service.due import GOOD, in_force, masters_due
@@ -69,20 +68,20 @@ def _text(wall_ns: int) -> str:
 
 def delivered_through(state: Path, outputs: list[str]) -> int:
     """The seq through which every one of these outputs has taken everything; 0 where one has said nothing yet."""
-    return min((_read(state / "outputs" / f"{name}.cursor").get("delivered", 0) for name in outputs), default=0)
+    return min((read_object(state / "outputs" / f"{name}.cursor").get("delivered", 0) for name in outputs), default=0)
 
 
 def last_seen(state: Path) -> int:
     """The highest seq that is known to have been used: by what the outputs and the last daemon said."""
-    said = [_read(path) for path in (state / "outputs").glob("*.cursor")]
+    said = [read_object(path) for path in (state / "outputs").glob("*.cursor")]
     pending = [(one.get("pending") or {}).get("through", 0) for one in said]
-    return max([_read(state / FILE).get("last-seq", 0), *pending, *(one.get("delivered", 0) for one in said)])
+    return max([read_object(state / FILE).get("last-seq", 0), *pending, *(one.get("delivered", 0) for one in said)])
 
 
 def read_status(plan: Plan) -> dict[str, Any]:
     """Everything `status` shows: the daemon's file, each output's, the journal's last seq,
     and `needs`: for a person."""
-    said = _read(plan.state / FILE)
+    said = read_object(plan.state / FILE)
     running = _running(said)
     last = said.get("last-seq", 0)
     try:
@@ -95,8 +94,8 @@ def read_status(plan: Plan) -> dict[str, Any]:
     said.setdefault("journal", {})["set-aside"] = [str(path) for path in set_aside(plan.state)]
     outputs = {}
     for name in plan.outputs:
-        one = _read(plan.state / "outputs" / f"{name}.status.json")
-        one["delivered"] = _read(plan.state / "outputs" / f"{name}.cursor").get("delivered", 0)
+        one = read_object(plan.state / "outputs" / f"{name}.status.json")
+        one["delivered"] = read_object(plan.state / "outputs" / f"{name}.cursor").get("delivered", 0)
         one["waiting"] = max(0, last - one["delivered"])
         outputs[name] = one
     whole = {**said, "running": running, "last-seq": last, "outputs": outputs}
@@ -154,11 +153,3 @@ def _needs(whole: dict[str, Any]) -> list[str]:
     if whole.get("reload-refused"):
         found.append(f"the changed configuration was refused: {whole['reload-refused']}")
     return found
-
-
-def _read(path: Path) -> dict[str, Any]:
-    try:
-        found = json.loads(path.read_bytes())
-    except (OSError, ValueError):
-        return {}
-    return found if isinstance(found, dict) else {}
