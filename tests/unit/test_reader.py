@@ -3,6 +3,7 @@
 import fcntl
 import os
 import resource
+import select
 import struct
 import termios
 import threading
@@ -361,13 +362,15 @@ def test_a_column_that_takes_nothing_is_not_waited_for(reader, taken, column):
 
 def test_what_one_port_brought_goes_before_what_befell_another_after_it(handover, reader, taken, column):
     other = Column()
-    reader.adopt("bore-column", column.open())
+    port = column.open()
+    reader.adopt("bore-column", port)
     reader.adopt("face-column", other.open())
     taken.until(lambda t: t.count(PortOpened) == 2)
     handover.put(Chunk("elsewhere", bytes(20_000_000), 0, 0))        # full: nothing is read until it is taken
-    assert until(lambda: handover.full)
-    time.sleep(0.05)                                                 # its round is over
+    reader.ask({})                                                   # wakes it
+    assert until(lambda: reader._holding)                            # so that it finds both in one round
     column.send(b"+12.018 mm\r\n")
+    assert select.select([port.fd], [], [], 5)[0]                    # there before the other hangs up
     other.pull()
     taken.until(lambda t: t.count(PortClosed) == 1 and t.bytes() == b"+12.018 mm\r\n")
     told = [type(item) for item in taken.items if isinstance(item, PortClosed) or getattr(item, "port", "") == "bore-column"]
