@@ -53,7 +53,10 @@ class FormatSpec(Struct, frozen=True, kw_only=True):
 
 
 class Parser:
-    """Reads the frames of one format.  Holds nothing of a frame once it is read."""
+    """Reads the frames of one format.  Holds nothing of a frame once it is read.
+
+    `serial_at`: which of a reading's texts is the serial; None: the format has none.
+    """
 
     def __init__(self, spec: FormatSpec, names: tuple[str, ...], cut: Cut):
         at = {name: index for index, name in enumerate(names)}
@@ -64,11 +67,17 @@ class Parser:
         self._over_range = {text.strip(_BLANKS): text for text in spec.over_range}
         self._over_range_frames = {text.encode(spec.encoding): text for text in self._over_range}
         self._value, self._unit, self._time, self._kind = (at.get(name) for name in ("value", "unit", "time", "kind"))
+        self.serial_at = at.get("serial")
         self._said = [(index, name.replace("_", "-")) for name, index in at.items()
                       if name not in ("value", "unit", "time", "kind")]
 
     def parse(self, data: bytes) -> list[Reading | OverRange | Mark] | Unread:
         """What the frame says, in the order it says it; or why nothing in it can be believed."""
+        texts = self.texts(data)
+        return self.read(texts) if type(texts) is list else texts if isinstance(texts, Unread) else [texts]
+
+    def texts(self, data: bytes) -> list[Texts] | OverRange | Unread:
+        """The first half of `parse`: the texts of each reading, or what the frame says as a whole."""
         if self._verified:
             data = self._verified(data)
             if isinstance(data, Unread):
@@ -80,13 +89,14 @@ class Parser:
         if self._over_range_frames:
             text = self._over_range_frames.get(data.strip())
             if text is not None:
-                return [OverRange(text, {})]
-        rows = self._cut(data)
-        if isinstance(rows, Unread):
-            return rows
+                return OverRange(text, {})
+        return self._cut(data)
+
+    def read(self, texts: list[Texts]) -> list[Reading | OverRange | Mark] | Unread:
+        """The second half: what these texts say.  The same texts say the same."""
         found = []
-        for texts in rows:
-            one = self._one(texts)
+        for each in texts:
+            one = self._one(each)
             if isinstance(one, Unread):
                 return one
             found.append(one)

@@ -83,9 +83,10 @@ def renewed_of(text: str) -> list[Renewed]:
 
 
 def connect(path: Path) -> sqlite3.Connection:
-    """A connection that may write; transactions begin where they are said to.  Raises JournalFailed."""
+    """A connection that may write, one thread at a time; transactions begin where they are said to.
+    Raises JournalFailed."""
     _refuse_lone_log(path)
-    return sqlite3.connect(path, isolation_level=None, timeout=BUSY_MS / 1000)
+    return sqlite3.connect(path, isolation_level=None, timeout=BUSY_MS / 1000, check_same_thread=False)
 
 
 def connect_reading(path: Path) -> sqlite3.Connection:

@@ -20,26 +20,25 @@ from typing import Any
 
 from collector.clock import Clock, SystemClock
 from collector.errors import JournalFailed, JournalFull, StoppedByIO
-from collector.files import Files, lock
-from collector.journal.checked import refuse_damaged
-from collector.journal.migration import migrate
+from collector.files import Files
+from collector.journal.many import insert_many
+from collector.journal.opening import open_file, prepare
 from collector.journal.place import refuse_unfit
-from collector.journal.renewal import finish, renew
+from collector.journal.renewal import renew
 from collector.journal.reserve import Reserve
-from collector.journal.schema import (MEMORY, RENEWED, WAL_BYTES, Renewed, Row, connect, connect_reading, drawn_name,
-                                      last_seq, make_tables, meta, renewed_of, set_writing)
-from collector.journal.sqlite_faults import (BUSY_MS, FILE_NAME, check_identity, is_backup, is_no_room, primary_code,
-                                             translated, translated_outside_append)
+from collector.journal.schema import MEMORY, RENEWED, WAL_BYTES, Renewed, Row, connect_reading, last_seq, meta
+from collector.journal.schema import renewed_of
+from collector.journal.sqlite_faults import (BUSY_MS, FILE_NAME, is_no_room, primary_code, translated,
+                                             translated_outside_append)
 
 _CHECKPOINT_BYTES = 4_000_000
 _EACH_COMMIT_BYTES, _EACH_ROW_BYTES = 8192, 80
 _READERS_END_MS = 250
-_OPEN = b"open"
 _BODY = attrgetter("body")
 
 
 class Journal:
-    """The one connection that writes; belongs to the thread that opened it.
+    """The one connection that writes; used by one thread at a time.
 
     `name` is the JOURNAL of the ids; `next_seq` is what the next record must carry; `renewed` is what befell the file
     and has not been told: it is kept until the first `append` of rows, which should tell it.
@@ -50,6 +49,7 @@ class Journal:
         self._clock, self._files = clock, files
         self._failed = ""
         self._log_bytes = 0
+        self._begun: list[Row] = []
         self.name = meta(db, "name")
         self.next_seq = last_seq(db) + 1
         told = db.execute("SELECT value FROM meta WHERE key = ?", (RENEWED,)).fetchone()
@@ -66,15 +66,15 @@ class Journal:
         """
         refuse_unfit(folder)
         path = folder / FILE_NAME
-        lock_fd, was_unclean = _prepared(folder, path, files)
+        lock_fd, was_unclean = prepare(folder, path, files)
         reserve = Reserve(folder / "journal.reserve", reserve_bytes)
         try:
             try:
-                db = _with_room(reserve, lambda: _opened(path, was_unclean, files, clock))
+                db = _with_room(reserve, lambda: open_file(path, was_unclean, files, clock))
             except JournalFailed as damage:
                 cause = str(damage)
                 _with_room(reserve, lambda: renew(path, cause, keep_after, seen, False, files, clock))
-                db = _with_room(reserve, lambda: _opened(path, False, files, clock))
+                db = _with_room(reserve, lambda: open_file(path, False, files, clock))
             reserve.fill()
             return cls(path, db, lock_fd, reserve, clock, files)
         except BaseException as error:
@@ -94,7 +94,7 @@ class Journal:
         last = self.next_seq - 1
         _with_room(self._reserve, lambda: renew(self._path, self._failed, keep_after, last, True, self._files,
                                                 self._clock))
-        db = _with_room(self._reserve, lambda: _opened(self._path, False, self._files, self._clock))
+        db = _with_room(self._reserve, lambda: open_file(self._path, False, self._files, self._clock))
         lock_fd, self._lock_fd = self._lock_fd, -1
         return Journal(self._path, db, lock_fd, self._reserve, self._clock, self._files)
 
@@ -111,9 +111,35 @@ class Journal:
         """
         if not rows and not memory:
             return
+
+        def both() -> None:
+            self.begin(rows, memory or {})
+            self.finish()
+
+        _with_room(self._reserve, both)
+
+    def begin(self, rows: list[Row], memory: dict[str, str | None]) -> None:
+        """The first half of `append`: `finish` makes these rows durable, and nothing else may come in between.
+
+        Raises as `append`; then nothing was begun.
+        """
         if rows and (rows[0].seq != self.next_seq or rows[-1].seq != self.next_seq + len(rows) - 1):
             raise ValueError(f"rows {rows[0].seq} to {rows[-1].seq} do not follow {self.next_seq - 1}")
-        _with_room(self._reserve, lambda: self._append(rows, memory or {}))
+        with self._or_rolled_back():
+            self._db.execute("BEGIN IMMEDIATE")
+            insert_many(self._db, "record", rows)
+            self._remember(memory)
+            if rows and self.renewed:
+                self._db.execute("DELETE FROM meta WHERE key = ?", (RENEWED,))
+        self._begun = rows
+
+    def finish(self) -> None:
+        """The second half of `append`.  Any thread may call it: it waits for the disk.  Raises as `append`."""
+        rows, self._begun = self._begun, []
+        with self._or_rolled_back():
+            self._db.execute("COMMIT")
+        if rows:
+            self.renewed = []
         self.next_seq += len(rows)
         self._log_bytes += _EACH_COMMIT_BYTES + _EACH_ROW_BYTES * len(rows) + sum(map(len, map(_BODY, rows)))
         if self._log_bytes > _CHECKPOINT_BYTES:
@@ -128,20 +154,10 @@ class Journal:
             raise translated_outside_append(error, self._path) from error
         return {key.removeprefix(MEMORY): text for key, text in found if key.startswith(MEMORY)}
 
-    def _append(self, rows: list[Row], memory: dict[str, str | None]) -> None:
-        with self._transaction():
-            self._db.executemany("INSERT INTO record VALUES (?, ?, ?, ?, ?, ?, ?)", rows)
-            self._remember(memory)
-            if rows and self.renewed:
-                self._db.execute("DELETE FROM meta WHERE key = ?", (RENEWED,))
-        if rows:
-            self.renewed = []
-
     def _remember(self, memory: dict[str, str | None]) -> None:
         kept = [(MEMORY + key, text) for key, text in memory.items() if text is not None]
         gone = [(MEMORY + key,) for key, text in memory.items() if text is None]
-        self._db.executemany("INSERT INTO meta VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET value = excluded.value",
-                             kept)
+        insert_many(self._db, "meta", kept, "ON CONFLICT (key) DO UPDATE SET value = excluded.value")
         self._db.executemany("DELETE FROM meta WHERE key = ?", gone)
 
     def trim(self, through: int, before_us: int, most: int = 500,
@@ -248,12 +264,17 @@ class Journal:
 
     @contextmanager
     def _transaction(self) -> Iterator[None]:
-        if self._failed:
-            raise JournalFailed(self._failed)
-        try:
+        with self._or_rolled_back():
             self._db.execute("BEGIN IMMEDIATE")
             yield
             self._db.execute("COMMIT")
+
+    @contextmanager
+    def _or_rolled_back(self) -> Iterator[None]:
+        if self._failed:
+            raise JournalFailed(self._failed)
+        try:
+            yield
         except BaseException as error:
             self._roll_back()
             if not isinstance(error, sqlite3.Error):
@@ -286,55 +307,3 @@ def _size_bytes(path: str) -> int:
     with suppress(FileNotFoundError):
         return os.stat(path).st_size
     return 0
-
-
-def _prepared(folder: Path, path: Path, files: Files) -> tuple[int, bool]:
-    """The folder is there, the file is private, and no other process writes to it: the lock that says so.
-
-    The lock file also says, from here until the journal is closed, that it is open: True where it said so before.
-    """
-    lock_fd = None
-    try:
-        files.make_folder(folder)
-        lock_fd = lock(folder / "journal.lock")
-        if lock_fd is None:
-            raise StoppedByIO(f"the journal in {folder} is in use by another collector")
-        was_unclean = os.pread(lock_fd, len(_OPEN), 0) == _OPEN
-        finish(path, files)
-        if not path.exists():            # an open database is never opened past SQLite: closing would end its locks
-            os.close(os.open(path, os.O_RDWR | os.O_CREAT, 0o600))
-        with suppress(OSError):          # on a full disk the next start checks nothing
-            os.pwrite(lock_fd, _OPEN, 0)
-            os.fsync(lock_fd)
-    except OSError as error:
-        if lock_fd is not None:
-            os.close(lock_fd)
-        raise StoppedByIO(f"the journal can't be kept in {folder}: {error.strerror}") from error
-    return lock_fd, was_unclean
-
-
-def _opened(path: Path, was_unclean: bool, files: Files, clock: Clock) -> sqlite3.Connection:
-    """Raises JournalFailed: damaged; JournalFull; StoppedByIO: a person must act."""
-    db = None
-    try:
-        db = connect(path)
-        migrate(db, path, files, clock)
-        if not check_identity(db, path):
-            db.execute("PRAGMA journal_mode=WAL").fetchall()
-            db.execute("BEGIN IMMEDIATE")
-            make_tables(db, {"name": drawn_name(), "trimmed": "0"})
-            db.execute("COMMIT")
-        if is_backup(db):
-            raise StoppedByIO(f"{path} is a backup; `collector restore` makes a journal of it, under a new name")
-        set_writing(db)
-        refuse_damaged(db, path, was_unclean)
-        files.sync_folder(path.parent)       # the log's name: SQLite syncs it too, but passes over an error
-        return db
-    except BaseException as error:
-        if db is not None:
-            db.close()
-        if isinstance(error, sqlite3.Error):
-            raise translated(error, path) from error
-        if isinstance(error, OSError):
-            raise JournalFailed(f"the folder of the journal {path} can't be synced: {error.strerror}") from error
-        raise

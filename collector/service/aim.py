@@ -12,8 +12,7 @@ from collector.config.plan import PortPlan
 from collector.measuring.characteristic import Characteristic
 from collector.measuring.masters import Channel, Guard
 from collector.service.cell import Cell
-from collector.service.judged import compared, is_plain
-from collector.service.usual import Usual
+from collector.service.judged import compared
 
 NO_PART = ("no-part",)
 _MOST = 10_000                                         # part texts come from the wire: never an endless memory
@@ -23,8 +22,7 @@ class Aim(Struct, frozen=True):
     """What a reading is compared with, its constant record fields written once.  No characteristic: not judged.
 
     `masters`, `guard`: where its channel is checked on masters;
-    `followed`: its part is made of several characteristics.  `usual`: makes its measurements
-    where each reading is one and is only judged.
+    `followed`: its part is made of several characteristics.  `repeats`: the same reading makes the same of it again.
     """
 
     characteristic: Characteristic | None
@@ -33,7 +31,7 @@ class Aim(Struct, frozen=True):
     masters: Channel | None = None
     guard: Guard | None = None
     followed: bool = False
-    usual: Usual | None = None
+    repeats: bool = False
 
     def named(self) -> "Aim":
         """The same for a record that is not judged: it names part and characteristic, no more."""
@@ -83,9 +81,7 @@ class Aims:
         masters = self._cell.memory.channel(next(iter(parts.values())).channel) if is_checked else None
         if one is None:
             return Aim(None, {}, NO_PART, masters=masters)
-        constants, usual = compared(one), None
         is_each = all(other.stream is None for other in parts.values())        # else it may end another part's run
-        if is_each and is_plain(one) and one.expansion is None and one.nominal is not None:
-            usual = Usual(self._plan, one, constants, self._cell.numbering)
-        return Aim(one, constants, masters=masters, guard=masters.guard(one) if masters else None,
-                   followed=one.part in self._cell.assembly.plans, usual=usual)
+        return Aim(one, compared(one), masters=masters, guard=masters.guard(one) if masters else None,
+                   followed=one.part in self._cell.assembly.plans,
+                   repeats=is_each and one.expansion is None and one.nominal is not None)

@@ -7,8 +7,8 @@ Must not know: bytes, how frames are read, the journal, threads.
 from typing import Any
 
 from collector.config.plan import PortPlan
+from collector.frames.pattern import Texts
 from collector.journal import Row
-from collector.measuring.judge import FAIL, PASS
 from collector.measuring.masters import Verdict
 from collector.measuring.normalise import Measured, normalise
 from collector.measuring.thermal import correction, temperature
@@ -19,9 +19,10 @@ from collector.service.aim import NOTHING, Aim, Aims
 from collector.service.cell import CARRIED, Cell
 from collector.service.checks import MASTER, checked
 from collector.service.judged import judged
+from collector.service.numbering import RAW, SERIAL
 from collector.service.runs import MEASUREMENT, STARTS, Runs
-from collector.service.tally import Last, Tally
-from collector.service.usual import json_text
+from collector.service.repeats import Repeat, Repeats, json_text
+from collector.service.tally import Last, Size, Tally
 
 OVER_RANGE = "over-range"
 
@@ -34,9 +35,34 @@ class Circuits:
         self.aims = Aims(plan, cell)
         self.runs = Runs(self)
         self._context, self._numbering = cell.context, cell.numbering
+        self._repeats = Repeats(plan.parser.serial_at)
 
-    def take(self, frame: Frame, found: Reading | OverRange | Mark, steady_ns: int) -> list[Row] | Unread:
-        """The records that this makes; Unread where it is of no channel or no unit that is known."""
+    def again(self, frame: Frame, texts: Texts) -> list[Row] | None:
+        """The records of a frame that says what one said before, but for the serial; None: it must be read."""
+        one, serial = self._repeats.of(texts)
+        if one is None or one.held is not self._context.of(self.plan.name, one.channel):
+            return None
+        aim, wall_ns, numbering = one.aim, frame.wall_ns, self._numbering
+        if self._flags(aim, wall_ns) != one.flags or numbering.unsynchronised != one.unsynchronised:
+            return None
+        seq, raw = numbering.next_seq, json_text(frame.data, self.plan.encoding)
+        rows = [numbering.filled(one.form, MEASUREMENT, wall_ns, self.plan.name, one.part, one.lot,
+                                 (serial, raw) if serial else (raw,))]
+        self.tally.readings += 1
+        one.last.count(one.size, wall_ns)
+        if aim.masters is not None:
+            aim.masters.count(seq, wall_ns)
+        if aim.followed:
+            said, size = {**one.said, "serial": serial} if serial else one.said, one.size
+            rows += self.cell.follow(aim.characteristic, seq, size.value, size.verdict, one.flags, said, wall_ns)
+        return rows
+
+    def take(self, frame: Frame, found: Reading | OverRange | Mark, steady_ns: int,
+             texts: Texts | None = None) -> list[Row] | Unread:
+        """The records that this makes; Unread where it is of no channel or no unit that is known.
+
+        `texts`: what the frame says, where it says no more than this.
+        """
         said = found.said
         channel = said.get("channel", "")
         held = self._context.of(self.plan.name, channel)
@@ -51,8 +77,10 @@ class Circuits:
         aim = self.aims.of(channel, said.get("part", ""), master)
         if aim is None:
             return Unread(CHANNEL, self.aims.unknown(channel))
-        if aim.usual is not None and master is None and found.sent is None and "status" not in said:
-            return self._usual(aim, frame, found, channel, said)
+        if texts is not None and aim.repeats and master is None and found.sent is None and "status" not in said:
+            self._keep(texts, aim, found, held, frame.wall_ns)
+            if (rows := self.again(frame, texts)) is not None:
+                return rows
         rows, run = self.runs.of(channel, aim, steady_ns, frame.wall_ns)
         measured = normalise(found, self.plan.is_deviation, (run.aim if run else aim).characteristic)
         if isinstance(measured, Unread):
@@ -63,25 +91,24 @@ class Circuits:
         return rows + self.finish(aim, MEASUREMENT, frame.wall_ns, said, master, measured, {},
                                   escape(frame.data, self.plan.encoding), found.sent)
 
-    def _usual(self, aim: Aim, frame: Frame, found: Reading, channel: str, said: dict[str, str]) -> list[Row] | Unread:
-        """What `take` makes of a reading that is a measurement of its own and is only judged, as nearly all are: the
-        same by a shorter way."""
-        size = aim.usual.size(found)
-        if type(size) is Unread:
-            return size
-        self.tally.readings += 1
-        wall_ns, seq, flags = frame.wall_ns, self._numbering.next_seq, aim.flags
-        if aim.guard is not None:
-            flags += aim.guard.flags(wall_ns)
-        self._count(channel, size.measured, size.verdict, size.side, wall_ns)
-        rows = [aim.usual.row(wall_ns, said, size, flags, json_text(frame.data, self.plan.encoding))]
-        if aim.masters is not None:
-            aim.masters.count(seq, wall_ns)
-        if aim.followed:
-            rows += self.cell.follow(aim.characteristic, seq, size.measured.value, size.verdict, flags, said, wall_ns)
-        if not self._context.is_plain(self.plan.name):
-            rows += self.cell.used(self.plan.name, channel, aim.characteristic.part, "", wall_ns)
-        return rows
+    def _keep(self, texts: Texts, aim: Aim, found: Reading, held: dict[str, str], wall_ns: int) -> None:
+        """Keep what these texts make by themselves, for `again`; not where that uses up some of the context."""
+        one, measured = aim.characteristic, normalise(found, self.plan.is_deviation, aim.characteristic)
+        if isinstance(measured, Unread):
+            return
+        if not self._context.is_plain(self.plan.name) or not self._repeats.can_be(texts):
+            return
+        said, more, flags = {**held, **found.said}, {}, self._flags(aim, wall_ns)
+        fields = judged(one, measured.value, more)
+        marked = {**said, "serial": SERIAL} if "serial" in found.said else said
+        form = self._numbering.form(MEASUREMENT, port=self.plan.name, flags=flags, raw=RAW,
+                                    detail=detail(more) if more else NONE, **_told(marked, aim, measured, fields))
+        channel, size = said.get("channel", ""), _size(measured, fields)
+        self._repeats.keep(texts, Repeat(form, aim, channel, said, one.part, said.get("lot", ""), held, size,
+                                         self._last(channel), flags, self._numbering.unsynchronised))
+
+    def _flags(self, aim: Aim, wall_ns: int) -> tuple[str, ...]:
+        return aim.flags if aim.guard is None else aim.flags + aim.guard.flags(wall_ns)
 
     def unread(self, steady_ns: int) -> None:
         """A frame of this port could not be read: what is being measured lacks it."""
@@ -104,17 +131,14 @@ class Circuits:
     def _measurement(self, aim: Aim, kind: str, wall_ns: int, said: dict[str, str], measured: Measured,
                      more: dict[str, Any], raw: str, sent: SentTime | None, flags: tuple[str, ...]) -> list[Row]:
         one, value = aim.characteristic, measured.value
-        if aim.flags:
-            flags += aim.flags
         if one is not None and one.expansion is not None and value is not None:
             measured, found = self._corrected(aim, said, measured, more)
             value, flags = measured.value, flags + found
         fields: dict[str, Any] = {"verdict": "", "side": ""}
         if one is not None and value is not None:
             fields = judged(one, value, more)
-        if aim.guard is not None:
-            flags += aim.guard.flags(wall_ns)
-        self._count(said.get("channel", ""), measured, fields["verdict"], fields["side"], wall_ns)
+        flags += self._flags(aim, wall_ns)
+        self._last(said.get("channel", "")).count(_size(measured, fields), wall_ns)
         seq = self._numbering.next_seq
         rows = [self.row(kind, wall_ns, said, aim, measured, flags, raw, more, sent, fields)]
         if aim.masters is not None:
@@ -133,18 +157,8 @@ class Circuits:
             more["column-time"] = _column_time(sent)
         if "status" in said:
             more["status"] = said["status"]
-        told = {"channel": said.get("channel", ""), "part": said.get("part", ""), **aim.constants, **fields}
-        for key in CARRIED:
-            if key in said:
-                told[key] = said[key]
-        if measured is not None:
-            told["unit"] = measured.unit.value
-            if measured.value is not None:
-                told["value"] = number(measured.value)
-            if measured.deviation is not None:
-                told["deviation"] = number(measured.deviation)
         return self._numbering.row(kind, wall_ns, port=self.plan.name, flags=flags, raw=raw,
-                                   detail=detail(more) if more else NONE, **told)
+                                   detail=detail(more) if more else NONE, **_told(said, aim, measured, fields))
 
     def _over_range(self, frame: Frame, found: OverRange, channel: str, said: dict[str, str],
                     steady_ns: int) -> list[Row]:
@@ -179,20 +193,32 @@ class Circuits:
 
     def count_check(self, channel: str, master: str, found: Verdict, unit: str, wall_ns: int) -> None:
         """A check was made: for `status`."""
-        last = self.tally.channels.setdefault(channel, Last())
-        last.value, last.unit, last.verdict, last.side, last.time_ns = (found.value, unit, found.verdict, found.side,
-                                                                        wall_ns)
+        last = self._last(channel)
+        last.size, last.time_ns = Size(found.value, unit, found.verdict, found.side), wall_ns
 
-    def _count(self, channel: str, measured: Measured, verdict: str, side: str, wall_ns: int) -> None:
-        last = self.tally.channels.get(channel)
-        if last is None:
-            last = self.tally.channels.setdefault(channel, Last())
-        last.value = measured.deviation if measured.value is None else measured.value
-        last.unit = measured.unit.value
-        last.verdict, last.side, last.time_ns = verdict, side, wall_ns
-        last.readings += 1
-        last.passed += verdict == PASS
-        last.failed += verdict == FAIL
+    def _last(self, channel: str) -> Last:
+        return self.tally.channels.setdefault(channel, Last())
+
+
+def _size(measured: Measured, fields: dict[str, Any]) -> Size:
+    shown = measured.deviation if measured.value is None else measured.value
+    return Size(shown, measured.unit.value, fields["verdict"], fields["side"])
+
+
+def _told(said: dict[str, str], aim: Aim, measured: Measured | None, fields: dict[str, Any]) -> dict[str, Any]:
+    """The fields of a record that come from what was said, what it is compared with, what was measured; `fields` go
+    before what the aim says."""
+    told = {"channel": said.get("channel", ""), "part": said.get("part", ""), **aim.constants, **fields}
+    for key in CARRIED:
+        if key in said:
+            told[key] = said[key]
+    if measured is not None:
+        told["unit"] = measured.unit.value
+        if measured.value is not None:
+            told["value"] = number(measured.value)
+        if measured.deviation is not None:
+            told["deviation"] = number(measured.deviation)
+    return told
 
 
 def _column_time(sent: SentTime) -> dict[str, str]:

@@ -94,7 +94,7 @@ class HandOver:
         """Hand one item over; never waits, never refuses."""
         with self._changed:
             self._items.append(item)
-            self._held_bytes += _size_bytes(item)
+            self._held_bytes += _EACH_BYTES + _chunk_bytes(item)
             self._changed.notify()
 
     def put_chunks(self, chunks: list[Chunk]) -> None:
@@ -115,13 +115,14 @@ class HandOver:
             return self._take()
 
     def _take(self) -> list[Any]:
-        taken, chunk_bytes = [], 0
-        while self._items:
-            chunk_bytes += _chunk_bytes(self._items[0])
-            if taken and chunk_bytes > TAKEN_BYTES:
+        taken, chunk_bytes, items = [], 0, self._items
+        while items:
+            size = _chunk_bytes(items[0])
+            if taken and chunk_bytes + size > TAKEN_BYTES:
                 break
-            taken.append(self._items.popleft())
-            self._held_bytes -= _size_bytes(taken[-1])
+            taken.append(items.popleft())
+            chunk_bytes += size
+        self._held_bytes -= chunk_bytes + _EACH_BYTES * len(taken)
         return taken
 
     def wake(self) -> None:
@@ -134,6 +135,3 @@ class HandOver:
 def _chunk_bytes(item: Any) -> int:
     return len(item.data) if isinstance(item, Chunk) else 0
 
-
-def _size_bytes(item: Any) -> int:
-    return _EACH_BYTES + _chunk_bytes(item)

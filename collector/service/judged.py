@@ -22,11 +22,6 @@ def compared(one: Characteristic) -> dict[str, Any]:
     return fields
 
 
-def is_plain(one: Characteristic) -> bool:
-    """Whether verdict and side are all there is to say of a size."""
-    return one.judging.uncertainty is None and one.classes is None and one.feature == "other"
-
-
 def judged(one: Characteristic, size: Decimal, more: dict[str, Any]) -> dict[str, Any]:
     """`verdict`, `side` and `class_` of a size; `more`, the detail, is added to."""
     verdict, side = judge(size, one.judging)

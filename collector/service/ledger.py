@@ -67,20 +67,22 @@ class Meter:
 
     def read(self, account: Account) -> bool:
         """Add what has been counted; whether that was anything."""
-        now = self._now()
-        if now == self._before and account.waiting == self._framer.waiting:
+        now, before, waiting = self._now(), self._before, self._framer.waiting
+        if now == before and account.waiting == waiting:
             return False
-        for field, after, before in zip(_COUNTED, now, self._before):
-            setattr(account, field, getattr(account, field) + after - before)
-        account.waiting, self._before = self._framer.waiting, now
+        account.bytes += now[0] - before[0]
+        account.in_frames += now[1] - before[1]
+        account.marks += now[2] - before[2]
+        account.discarded += now[3] - before[3]
+        account.frames += now[4] - before[4]
+        account.read += now[5] - before[5]
+        account.unread += now[6] - before[6]
+        account.waiting, self._before = waiting, now
         return True
 
     def _now(self) -> tuple[int, ...]:
         framer, tally = self._framer, self._tally
         return tally.bytes, framer.taken, framer.marks, framer.discarded, tally.frames, tally.read, tally.not_read
-
-
-_COUNTED = ("bytes", "in_frames", "marks", "discarded", "frames", "read", "unread")
 
 
 class Ledger:

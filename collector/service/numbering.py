@@ -12,8 +12,11 @@ from collector.journal import Row
 from collector.record import Record, encode
 
 UNSYNCHRONISED = "clock-unsynchronised"
+SERIAL, RAW = "\0s", "\0r"
+"""What stands in a form for them; no text from outside has a NUL in it."""
 
-
+_PLACES = {'{"seq":0,': '{"seq":%d,', '\\u0000i"': '%d"', '"\\u0000t"': '"%s"', '"\\u0000s"': '"%s"',
+           '"\\u0000r"': '"%s"'}
 _row = partial(tuple.__new__, Row)                     # what `Row(...)` does, without its own function
 
 
@@ -29,16 +32,21 @@ class Numbering:
         self._prefix = f"{site}-{journal}-"
         self._stamps = Stamps()
 
+    def form(self, kind: str, **fields: Any) -> str:
+        """The JSON of records that differ in nothing but seq, id, time, and what `SERIAL` and `RAW` stand for, for
+        `filled`."""
+        text = encode(self._record(0, self.id("\0i"), "\0t", kind, **fields)).decode().replace("%", "%%")
+        for mark, place in _PLACES.items():
+            text = text.replace(mark, place, 1)
+        return text
+
     def filled(self, form: str, kind: str, wall_ns: int, port: str, part: str, lot: str, texts: tuple[str, ...]) -> Row:
-        """A journal row of a new record, its JSON by a form; `texts`: what is filled in behind seq, seq and time."""
+        """A journal row of a new record, its JSON by a form; `texts`: the serial where the form has one, and the raw
+        text, as they stand between the quotes of a JSON string."""
         seq = self.next_seq
         self.next_seq = seq + 1
         body = form % (seq, seq, self._stamps.text(wall_ns), *texts)
         return _row((seq, wall_ns // 1000, kind, port, part, lot, body.encode()))
-
-    def flagged(self, flags: tuple[str, ...]) -> tuple[str, ...]:
-        """These flags, and that the clock is not right where nothing keeps it so."""
-        return (*flags, UNSYNCHRONISED) if self.unsynchronised else flags
 
     def id(self, seq: int | str) -> str:
         """The id of the record with this seq."""
@@ -48,8 +56,11 @@ class Numbering:
         """A journal row of a new record; `fields` are further fields of the record."""
         seq = self.next_seq
         self.next_seq = seq + 1
-        if self.unsynchronised:
-            fields["flags"] = self.flagged(fields.get("flags", ()))
-        record = Record(seq=seq, id=f"{self._prefix}{seq}", time=self._stamps.text(wall_ns), kind=kind, site=self.site,
-                        port=port, part=part, lot=lot, **fields)
+        record = self._record(seq, self.id(seq), self._stamps.text(wall_ns), kind, port=port, part=part, lot=lot,
+                              **fields)
         return Row(seq, wall_ns // 1000, kind, port, part, lot, encode(record))
+
+    def _record(self, seq: int, id: str, time: str, kind: str, **fields: Any) -> Record:
+        if self.unsynchronised:
+            fields["flags"] = (*fields.get("flags", ()), UNSYNCHRONISED)
+        return Record(seq=seq, id=id, time=time, kind=kind, site=self.site, **fields)

@@ -7,10 +7,11 @@ Must not know: how it is shown.
 from collections import deque
 from dataclasses import dataclass, field
 from decimal import Decimal
-from typing import Any
+from typing import Any, NamedTuple
 
 from msgspec import structs
 
+from collector.measuring.judge import FAIL, PASS
 from collector.ports import LineErrors
 
 _RATE_OVER_NS = 60_000_000_000
@@ -18,21 +19,38 @@ _RATE_OVER_NS = 60_000_000_000
 WAITING, OPEN, LOST = "waiting", "open", "lost"
 
 
-@dataclass
-class Last:
-    """The last reading of a channel."""
+class Size(NamedTuple):
+    """A size and what was found of it."""
 
     value: Decimal | None = None
     unit: str = ""
     verdict: str = ""
     side: str = ""
+
+
+@dataclass
+class Last:
+    """The last reading of a channel."""
+
+    size: Size = Size()
     time_ns: int = 0
     readings: int = 0
     passed: int = 0
     failed: int = 0
 
+    def count(self, size: Size, wall_ns: int) -> None:
+        """A measurement was made."""
+        self.size, self.time_ns = size, wall_ns
+        self.readings += 1
+        if size.verdict == PASS:
+            self.passed += 1
+        elif size.verdict == FAIL:
+            self.failed += 1
+
     def as_dict(self) -> dict[str, Any]:
-        return {**vars(self), "value": "" if self.value is None else f"{self.value:f}"}
+        size = self.size
+        return {**size._asdict(), "value": "" if size.value is None else f"{size.value:f}", "time_ns": self.time_ns,
+                "readings": self.readings, "passed": self.passed, "failed": self.failed}
 
 
 @dataclass

@@ -64,7 +64,7 @@ class Worker(threading.Thread):
         super().__init__(name="worker", daemon=True)
         self.tallies: dict[str, Tally] = {}
         self.failure: BaseException | None = None
-        self.keeper = Keeper(open_journal, outward.taken, handover.stopped, clock)
+        self.keeper = Keeper(open_journal, outward.taken, handover.stopped, clock, handover.wake)
         self._moved_ns = clock.steady_ns()
         self.opened = threading.Event()
         self._plan, self._handover, self._clock, self._outward = plan, handover, clock, outward
@@ -93,21 +93,23 @@ class Worker(threading.Thread):
             self.opened.set()
 
     def _work(self) -> None:
+        rows: list[Row] = []
         while True:
             items = self._handover.take_all(self._wait_s())
             self._moved_ns = self._clock.steady_ns()
-            rows: list[Row] = []
-            stop = False
             for item in items:
-                self._stopping = stop = stop or isinstance(item, Stop)
+                self._stopping = self._stopping or isinstance(item, Stop)
                 rows += self._take(item)
                 if len(rows) >= MOST_ROWS:
                     self._commit(rows)
                     rows = []
             if not self._handover.waiting:             # what waits came before now: it may belong to the held frame
                 rows += self._ticked()
+            if self.keeper.is_syncing and not self._stopping:
+                continue                               # its end wakes this loop: until then more gathers
             self._commit(rows)
-            if stop:
+            rows = []
+            if self._stopping:
                 return
             self.keeper.trim(self._plan.journal.keep)
 
@@ -275,17 +277,21 @@ class Worker(threading.Thread):
 
     def _commit(self, rows: list[Row]) -> None:
         """Commit, and wait for room for as long as it takes: what is not taken stays with the kernel and the column."""
-        memory = self.cell.changed()
-        if rows or memory:
-            for name, pipeline in self._pipelines.items():
-                self.cell.memory.ledger.read(name, pipeline.meter)
-            self.keeper.append(rows, memory, self._stopping)
-            self._moved_ns = self._clock.steady_ns()
+        memory, orders = self.cell.changed(), self._orders
+        self._orders = []
+        if not rows and not memory and not orders:
+            return self.keeper.settle()
+
+        def kept() -> None:
             if rows:
                 self._outward.committed()
-        for source, mark in self._orders:
-            self._outward.in_force(source, mark)
-        self._orders.clear()
+            for source, mark in orders:
+                self._outward.in_force(source, mark)
+
+        for name, pipeline in self._pipelines.items():
+            self.cell.memory.ledger.read(name, pipeline.meter)
+        self.keeper.append(rows, memory, self._stopping, kept)
+        self._moved_ns = self._clock.steady_ns()
 
 
 _CAUSES = {

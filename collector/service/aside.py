@@ -1,0 +1,47 @@
+"""One step at a time in a thread of its own, for a thread that has other things to do meanwhile.
+
+Knows: that a step has begun, and how it ended.
+Must not know: what it does.
+"""
+
+import threading
+from collections.abc import Callable
+from queue import SimpleQueue
+
+
+class Aside:
+    """Used by one thread: `begin` a step, then `end` it before the next.  `is_ended` is called after each step, in the
+    thread of the step."""
+
+    def __init__(self, name: str, is_ended: Callable[[], None] = lambda: None):
+        self.is_begun = False
+        self._is_ended = is_ended
+        self._steps: SimpleQueue[Callable[[], None]] = SimpleQueue()
+        self._outcomes: SimpleQueue[BaseException | None] = SimpleQueue()
+        threading.Thread(target=self._work, name=name, daemon=True).start()
+
+    @property
+    def is_busy(self) -> bool:
+        """Whether a step is under way: `end` would wait."""
+        return self.is_begun and self._outcomes.empty()
+
+    def begin(self, step: Callable[[], None]) -> None:
+        self.is_begun = True
+        self._steps.put(step)
+
+    def end(self) -> None:
+        """Wait for the step that was begun, if any.  Raises what it raised."""
+        if self.is_begun:
+            raised, self.is_begun = self._outcomes.get(), False
+            if raised is not None:
+                raise raised
+
+    def _work(self) -> None:
+        while True:
+            step, raised = self._steps.get(), None
+            try:
+                step()
+            except BaseException as error:
+                raised = error
+            self._outcomes.put(raised)
+            self._is_ended()

@@ -1,0 +1,81 @@
+"""Measurements that say what one said before: nothing of them differs but number, time, serial and the raw text.
+
+A column sends the same few hundred sizes again and again.  What was made of one, judged and encoded, is kept as a form
+to be filled in; without that a reading costs more than twice as much (tests/bench/measuring).
+
+Knows: which texts make two frames alike, how a text becomes part of a JSON string, how much is kept.
+Must not know: when a measurement may be repeated, how (circuits).
+"""
+
+from typing import NamedTuple
+
+import msgspec
+
+from collector.frames.pattern import Texts
+from collector.record import escape
+from collector.service.aim import Aim
+from collector.service.tally import Last, Size
+
+_MOST = 400                                            # what comes from the wire is never an endless memory
+_PLAIN = bytes(set(range(0x20, 0x7F)) - set(b'"\\'))
+
+
+class Repeat(NamedTuple):
+    """A measurement that was made, and what it was made under: while that is so, it is made again the same.
+
+    `form`: its record, to be filled in (numbering); `said`: by the frame and by `held`, the context that was in force;
+    `last`: where its channel is counted.
+    """
+
+    form: str
+    aim: Aim
+    channel: str
+    said: dict[str, str]
+    part: str
+    lot: str
+    held: dict[str, str]
+    size: Size
+    last: Last
+    flags: tuple[str, ...]
+    unsynchronised: bool
+
+
+class Repeats:
+    """Those of one port, by the texts of a frame without its serial, which stands at `serial_at`."""
+
+    def __init__(self, serial_at: int | None):
+        self._serial_at = serial_at
+        self._known: dict[Texts, Repeat] = {}
+
+    def of(self, texts: Texts) -> tuple[Repeat | None, str]:
+        """The measurement that these texts made before, and the serial that they say now."""
+        at = self._serial_at
+        if at is None or not (serial := texts[at]):
+            return self._known.get(texts), ""
+        if serial.isalnum() or _goes_as_it_is(serial):
+            return self._known.get(texts[:at] + texts[at + 1:]), serial
+        return None, ""
+
+    def can_be(self, texts: Texts) -> bool:
+        """Whether `of` will know them once they are kept."""
+        serial = self._serial_at is not None and texts[self._serial_at]
+        return not serial or _goes_as_it_is(serial)
+
+    def keep(self, texts: Texts, one: Repeat) -> None:
+        """Keep what these texts made."""
+        if len(self._known) >= _MOST:
+            self._known.clear()
+        at = self._serial_at
+        self._known[texts if at is None or not texts[at] else texts[:at] + texts[at + 1:]] = one
+
+
+def json_text(data: bytes, encoding: str) -> str:
+    """Bytes from the wire as a record's `raw` writes them, and as that stands between the quotes of a JSON string."""
+    if not data.translate(None, _PLAIN):
+        return data.decode("ascii")
+    return msgspec.json.encode(escape(data, encoding)).decode()[1:-1]
+
+
+def _goes_as_it_is(serial: str) -> bool:
+    """Whether a serial stands in the record as on the wire, and in JSON as in the record."""
+    return serial.isprintable() and '"' not in serial and "\\" not in serial and serial.strip() == serial
