@@ -102,8 +102,12 @@ class Parser:
             found.append(one)
         return found
 
-    def _one(self, texts: Texts) -> Reading | OverRange | Mark | Unread:
-        said = {}
+    def text(self, text: bytes | str | None) -> str | None:
+        """One of the texts, decoded."""
+        return text.decode(self.spec.encoding, "surrogateescape") if type(text) is bytes else text
+
+    def _one(self, cut: Texts) -> Reading | OverRange | Mark | Unread:
+        texts, said = [self.text(one) for one in cut], {}
         for at, name in self._said:
             text = texts[at]
             if text and (text.isalnum() or (text := self._shown(text))):

@@ -17,8 +17,9 @@ from collector.record import NO_MATCH, Unread, escape
 
 re2.set_fallback_notification(re2.FALLBACK_EXCEPTION)    # never the standard engine, which one bad frame can freeze
 
-Texts = tuple[str | None, ...]
-"""What a frame says, in the order of the format's names; None: the frame left it out."""
+Texts = tuple[bytes | str | None, ...]
+"""What a frame says, in the order of the format's names; None: the frame left it out.  A pattern gives the bytes of the
+wire: most were sent before, and need not be decoded again."""
 
 Cut = Callable[[bytes], list[Texts] | Unread]
 Torn = Callable[["re2.Match", bytes, bytes], Unread | None]
@@ -48,16 +49,15 @@ def build_pattern(text: str, encoding: str, repeat: bool, decimal: str) -> tuple
         twice = next((name for name in written if written.count(name) > 1), written[0])
         raise FormatRefused(f"{twice!r} stands twice", "name each once", "pattern")
     torn = build_torn(text, decimal) if "value" in numbers else lambda *_: None
-    return names, _searched(pattern, [numbers[name] for name in names], encoding, repeat, torn)
+    return names, _searched(pattern, [numbers[name] for name in names], repeat, torn)
 
 
-def _searched(pattern: "re2.Pattern", numbers: list[int], encoding: str, repeat: bool, torn: Torn) -> Cut:
+def _searched(pattern: "re2.Pattern", numbers: list[int], repeat: bool, torn: Torn) -> Cut:
     search = pattern.search
     named_only = len(numbers) == pattern.groups
 
     def texts(found: "re2.Match") -> Texts:
-        groups = found.groups() if named_only else [found.group(number) for number in numbers]
-        return tuple([None if one is None else one.decode(encoding, "surrogateescape") for one in groups])
+        return found.groups() if named_only else tuple([found.group(number) for number in numbers])
 
     def one(data: bytes) -> list[Texts] | Unread:
         found = search(data)

@@ -35,7 +35,7 @@ class Circuits:
         self.aims = Aims(plan, cell)
         self.runs = Runs(self)
         self._context, self._numbering = cell.context, cell.numbering
-        self._repeats = Repeats(plan.parser.serial_at)
+        self._repeats = Repeats(plan.parser)
 
     def again(self, frame: Frame, texts: Texts) -> list[Row] | None:
         """The records of a frame that says what one said before, but for the serial; None: it must be read."""
@@ -94,9 +94,7 @@ class Circuits:
     def _keep(self, texts: Texts, aim: Aim, found: Reading, held: dict[str, str], wall_ns: int) -> None:
         """Keep what these texts make by themselves, for `again`; not where that uses up some of the context."""
         one, measured = aim.characteristic, normalise(found, self.plan.is_deviation, aim.characteristic)
-        if isinstance(measured, Unread):
-            return
-        if not self._context.is_plain(self.plan.name) or not self._repeats.can_be(texts):
+        if isinstance(measured, Unread) or not self._context.is_plain(self.plan.name):
             return
         said, more, flags = {**held, **found.said}, {}, self._flags(aim, wall_ns)
         fields = judged(one, measured.value, more)

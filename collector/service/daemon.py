@@ -40,7 +40,7 @@ log = structlog.get_logger()
 
 STOP_WITHIN_S = 4.5
 LOOK_EVERY_S = 1.0
-METRICS_EVERY_NS = 10_000_000_000
+STATUS_EVERY_NS, METRICS_EVERY_NS = 4_000_000_000, 10_000_000_000
 
 
 class Daemon:
@@ -54,7 +54,8 @@ class Daemon:
         self._adopt, self._wake = adopt, threading.Event()
         self._notifier = Notifier(os.environ)
         self._watchdog = Watchdog(self._notifier, self.clock)
-        self._next_metrics_ns = 0
+        self._next_metrics_ns = self._next_status_ns = 0
+        self._status_told: tuple = ()
         self._still: set[str] = set()
         self._outputs: dict[str, OutputProcess] = {}
         self.orders: dict[str, OrderFolder] = {}
@@ -142,7 +143,7 @@ class Daemon:
         for thread in (self.reader, self.opener):
             if not thread.is_alive() and not self.stopping.is_set():
                 raise RuntimeError(f"the {thread.name} thread has ended")
-        write_status(self)
+        self._write_status()
         self._write_metrics()
         self._say_what_stands_still(self._watchdog.look((self.reader, self.opener, self.worker), self._in_a_line()))
 
@@ -155,6 +156,15 @@ class Daemon:
             with suppress(OSError, ValueError):        # the log can't be written
                 faulthandler.dump_traceback(sys.stderr, all_threads=True)
         self._still = set(threads)
+
+    def _write_status(self) -> None:
+        """Each second while something comes or changes, else each few: for many ports it is much to write."""
+        worker, now = self.worker, self.clock.steady_ns()
+        told = (worker.keeper.last_seq, worker.keeper.full, sum(tally.bytes for tally in list(worker.tallies.values())),
+                id(self.plan), self.reload_refused, [folder.error for folder in self.orders.values()])
+        if told != self._status_told or now >= self._next_status_ns:
+            self._status_told, self._next_status_ns = told, now + STATUS_EVERY_NS
+            write_status(self)
 
     def _write_metrics(self) -> None:
         if self.plan.metrics is None or self.clock.steady_ns() < self._next_metrics_ns:

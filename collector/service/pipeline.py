@@ -121,8 +121,10 @@ class Pipeline:
 
     def _heard(self, frames: list[Frame]) -> list[Row]:
         """The records of frames that have come, behind what is to be told of their coming."""
-        told = self.expected.framed(len(frames), self._steady_ns) if frames else ()
-        events = [self._cell.event(event, frames[0].wall_ns, self.plan.name, **figures) for event, figures in told]
+        if not frames:
+            return []
+        events = [self._cell.event(event, frames[0].wall_ns, self.plan.name, **figures)
+                  for event, figures in self.expected.framed(len(frames), self._steady_ns)]
         return events + self._rows(frames)
 
     def _rows(self, frames: list[Frame]) -> list[Row]:

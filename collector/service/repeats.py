@@ -11,6 +11,7 @@ from typing import NamedTuple
 
 import msgspec
 
+from collector.frames.parser import Parser
 from collector.frames.pattern import Texts
 from collector.record import escape
 from collector.service.aim import Aim
@@ -41,32 +42,32 @@ class Repeat(NamedTuple):
 
 
 class Repeats:
-    """Those of one port, by the texts of a frame without its serial, which stands at `serial_at`."""
+    """Those of one port, by the texts of a frame without its serial."""
 
-    def __init__(self, serial_at: int | None):
-        self._serial_at = serial_at
+    def __init__(self, parser: Parser):
+        self._serial_at, self._text = parser.serial_at, parser.text
         self._known: dict[Texts, Repeat] = {}
 
     def of(self, texts: Texts) -> tuple[Repeat | None, str]:
         """The measurement that these texts made before, and the serial that they say now."""
-        at = self._serial_at
-        if at is None or not (serial := texts[at]):
-            return self._known.get(texts), ""
-        if serial.isalnum() or _goes_as_it_is(serial):
-            return self._known.get(texts[:at] + texts[at + 1:]), serial
-        return None, ""
-
-    def can_be(self, texts: Texts) -> bool:
-        """Whether `of` will know them once they are kept."""
-        serial = self._serial_at is not None and texts[self._serial_at]
-        return not serial or _goes_as_it_is(serial)
+        key, serial = self._apart(texts)
+        if serial and not (serial.isalnum() or _goes_as_it_is(serial)):
+            return None, ""
+        return self._known.get(key), serial
 
     def keep(self, texts: Texts, one: Repeat) -> None:
-        """Keep what these texts made."""
+        """Keep what these texts made, for when they come again."""
         if len(self._known) >= _MOST:
             self._known.clear()
+        key, serial = self._apart(texts)
+        if not serial or _goes_as_it_is(serial):
+            self._known[key] = one
+
+    def _apart(self, texts: Texts) -> tuple[Texts, str]:
         at = self._serial_at
-        self._known[texts if at is None or not texts[at] else texts[:at] + texts[at + 1:]] = one
+        if at is None or not texts[at]:
+            return texts, ""
+        return texts[:at] + texts[at + 1:], self._text(texts[at])
 
 
 def json_text(data: bytes, encoding: str) -> str:

@@ -145,7 +145,7 @@ def judged(faults: list[Fault], told: list[Told], began: float) -> int:
 
 def points_of_files(folder: Path) -> list[Point]:
     """Those about the cell's own files, without the worker's journal; the daemon's are counted by themselves."""
-    found = [point for point in points(folder) if point.target != "worker" and point.file]
+    found = [point for point in points(folder) if point.target not in ("worker", "commit") and point.file]
     counts: Counter = Counter()
     for place, point in enumerate(found):
         if point.target == "main" and point.file in STATUS:

@@ -65,11 +65,20 @@ for name in sorted(os.listdir(FAULTS)):
         if spec["module"] in sys.orig_argv:
             WAITING[os.path.join(FAULTS, name)] = spec
 
+def begun(frame, event, argument):
+    """The first call of a thread."""
+    sys.setprofile(None)
+    for name, spec in list(WAITING.items()):
+        if not spec["place"] and threading.current_thread().name == spec["thread"]:
+            del WAITING[name]
+            return strike(name, spec)
+
 def watch(event, arguments):
     if not WAITING or event not in ("open", "os.mkdir", "os.listdir", "os.scandir", "sqlite3.connect"):
         return
     for name, spec in list(WAITING.items()):
-        if threading.current_thread().name == spec["thread"] and any(spec["place"] in str(one) for one in arguments):
+        if spec["place"] and threading.current_thread().name == spec["thread"] and any(
+                spec["place"] in str(one) for one in arguments):
             for other in [other for other, same in WAITING.items() if same["place"] == spec["place"]]:
                 del WAITING[other]                         # a second one is for the next process
             return strike(name, spec)
@@ -105,11 +114,13 @@ def cut_writes(name, place, at):
 
 if WAITING:
     sys.addaudithook(watch)
+    threading.setprofile(begun)
 '''
 
 
 class Target(NamedTuple):
-    """A thread of a process: the module it runs, the thread's name, the path by whose first use it is known."""
+    """A thread of a process: the module it runs, the thread's name, the path by whose first use it is known (none: from
+    its beginning on)."""
 
     module: str
     thread: str
@@ -127,6 +138,7 @@ class Point(NamedTuple):
 
 TARGETS = {
     "worker": Target("collector", "worker", "journal.sqlite"),
+    "commit": Target("collector", "commit", ""),
     "main": Target("collector", "MainThread", "/state"),
     "mes": Target("collector.service.output_runner", "MainThread", "/outputs/mes."),
     "line": Target("collector.service.output_runner", "MainThread", "/outputs/line."),
@@ -134,7 +146,7 @@ TARGETS = {
 }
 CALLS = ("openat", "write", "pwrite64", "fsync", "fdatasync", "rename", "unlink", "ftruncate", "mkdir")
 COUNTING = ["-e", f"trace={','.join(CALLS)}"]
-CYCLES = 30
+CYCLES, BURST = 30, 24                                     # a burst is many rows at once: they are synced aside
 
 
 class SessionWalk(Walk):
@@ -228,7 +240,9 @@ class Session:
             for cycle in range(self.cycles):
                 if cycle % (CYCLES // 2) == 0:
                     self.drop()
-                self.send()
+                    for _ in range(BURST):
+                        self.send(0.0)
+                self.send(0.004)                           # a column's own pace; nothing waits for it
                 if self.cell.daemon.poll() is not None:
                     break
         if after is not None:
@@ -259,7 +273,7 @@ class Session:
         late = [name for name in ("mes", "line") if delivered_through(self.cell.folder / "state", [name]) < last]
         return late + ["orders"] * (self.taken() < self.dropped)
 
-    def send(self) -> None:
+    def send(self, pause_s: float) -> None:
         dice, column = self.dice, self.cell.columns["column"]
         self.number += 1
         if dice.random() < 0.1:
@@ -267,7 +281,7 @@ class Session:
         if dice.random() < 0.8:
             self.cell.columns["scanner"].send(f"H{self.number:05d}\r\n".encode())
         column.send(f"P A1 12.{self.number:06d}\r\nP B1 25.{self.number:06d}\r\n".encode())
-        time.sleep(0.004)                                  # a column's own pace; nothing waits for it
+        time.sleep(pause_s)
 
     def drop(self) -> None:
         self.dropped += 1
