@@ -52,6 +52,8 @@ def characteristics(loaded: Loaded, root: Root, faults: list) -> list[Characteri
         claimed: dict[str, str] = {}
         for name in _in_order(part, ones, loaded, faults):
             path, one, wrongs = ("parts", part, name), ones[name], _Faults()
+            wrongs += [_Wrong((), f"{text!r} has a character that can't be shown", "write it with letters and digits")
+                       for text in (part, name, *one.classes) if not text.isprintable()]
             made = wrongs.tried(_characteristic, part, name, one, ones, wrongs)
             if one.channel in claimed:
                 wrongs.append(_Wrong(("channel",),

@@ -24,7 +24,7 @@ GROUPS = ("value", "unit", "channel", "status", "time", "serial", "lot", "operat
           "part_temperature", "master_temperature")
 KINDS = ("measurement", "master", "sweep-start", "sweep-end")
 _MARKS = ("sweep-start", "sweep-end")
-_BLANKS = " \t\r\n\v\f"
+BLANKS = " \t\r\n\v\f"
 _ASCII = bytes(range(1, 128)) + b"\x1b$B00\x1b(B\\u0041"         # with what shifts to other letters, in some
 
 
@@ -64,7 +64,7 @@ class Parser:
         self._verified = build_checksum(spec.checksum) if spec.checksum else None
         self._number = build_number(spec.decimal, spec.implied_decimals, spec.scale)
         self._sent_time = build_sent_time(spec.time) if spec.time else None
-        self._over_range = {text.strip(_BLANKS): text for text in spec.over_range}
+        self._over_range = {text.strip(BLANKS): text for text in spec.over_range}
         self._over_range_frames = {text.encode(spec.encoding): text for text in self._over_range}
         self._value, self._unit, self._time, self._kind = (at.get(name) for name in ("value", "unit", "time", "kind"))
         self.serial_at = at.get("serial")
@@ -112,18 +112,18 @@ class Parser:
             text = texts[at]
             if text and (text.isalnum() or (text := self._shown(text))):
                 said[name] = text
-        if self._kind is not None and (kind := (texts[self._kind] or "").strip(_BLANKS)):
+        if self._kind is not None and (kind := (texts[self._kind] or "").strip(BLANKS)):
             if kind not in self.spec.kinds:
                 return Unread(NO_MATCH,
                               f"kind {self._shown(kind)!r} is not known; known are {', '.join(self.spec.kinds)}")
             said["kind"] = self.spec.kinds[kind]
         sent = None
-        if self._time is not None and (time := (texts[self._time] or "").strip(_BLANKS)):
+        if self._time is not None and (time := (texts[self._time] or "").strip(BLANKS)):
             sent = self._sent_time(time)
             if isinstance(sent, Unread):
                 return sent
         value = texts[self._value] if self._value is not None else None
-        value = value.strip(_BLANKS) if value is not None else None
+        value = value.strip(BLANKS) if value is not None else None
         if value in self._over_range:
             return OverRange(value, said, sent)
         if not value and (self.spec.context_only or said.get("kind") in _MARKS):
@@ -139,7 +139,7 @@ class Parser:
         return Reading(number, unit or self.spec.unit, said, sent)
 
     def _shown(self, text: str) -> str:
-        text = text.strip(_BLANKS)
+        text = text.strip(BLANKS)
         if text.isprintable() and "\\" not in text:
             return text
         return escape(text.encode(self.spec.encoding, "surrogateescape"), self.spec.encoding)

@@ -22,7 +22,8 @@ class Aim(Struct, frozen=True):
     """What a reading is compared with, its constant record fields written once.  No characteristic: not judged.
 
     `masters`, `guard`: where its channel is checked on masters;
-    `followed`: its part is made of several characteristics.  `repeats`: the same reading makes the same of it again.
+    `followed`: its part is made of several characteristics.  `repeats`: the same reading makes the same
+    of it again, as long as context and flags are the same.
     """
 
     characteristic: Characteristic | None

@@ -2,6 +2,8 @@
 
 Knows: that a step has begun, and how it ended.
 Must not know: what it does.
+
+The thread is a daemon, as those of an executor are not: a step that hangs must not hold the end of the process.
 """
 
 import threading
@@ -14,7 +16,7 @@ class Aside:
     thread of the step."""
 
     def __init__(self, name: str, is_ended: Callable[[], None] = lambda: None):
-        self.is_begun = False
+        self._is_begun = False
         self._is_ended = is_ended
         self._steps: SimpleQueue[Callable[[], None]] = SimpleQueue()
         self._outcomes: SimpleQueue[BaseException | None] = SimpleQueue()
@@ -23,16 +25,16 @@ class Aside:
     @property
     def is_busy(self) -> bool:
         """Whether a step is under way: `end` would wait."""
-        return self.is_begun and self._outcomes.empty()
+        return self._is_begun and self._outcomes.empty()
 
     def begin(self, step: Callable[[], None]) -> None:
-        self.is_begun = True
+        self._is_begun = True
         self._steps.put(step)
 
     def end(self) -> None:
         """Wait for the step that was begun, if any.  Raises what it raised."""
-        if self.is_begun:
-            raised, self.is_begun = self._outcomes.get(), False
+        if self._is_begun:
+            raised, self._is_begun = self._outcomes.get(), False
             if raised is not None:
                 raise raised
 

@@ -77,7 +77,8 @@ class Circuits:
         aim = self.aims.of(channel, said.get("part", ""), master)
         if aim is None:
             return Unread(CHANNEL, self.aims.unknown(channel))
-        if texts is not None and aim.repeats and master is None and found.sent is None and "status" not in said:
+        if texts is not None and aim.repeats and master is None and found.sent is None and "status" not in said \
+                and self._repeats.is_awaited(texts):
             self._keep(texts, aim, found, held, frame.wall_ns)
             if (rows := self.again(frame, texts)) is not None:
                 return rows

@@ -120,8 +120,9 @@ class Daemon:
         return Journal.open(state, self._taken(), last_seen(state), self.plan.journal.reserve)
 
     def _in_force(self, source: str, mark: str) -> None:
-        if source in self.orders:
-            self.orders[source].in_force(mark)
+        folder = self.orders.get(source)               # another thread may be replacing them
+        if folder is not None:
+            folder.in_force(mark)
 
     def _set_orders(self) -> None:
         """One process for each folder of orders; one whose spec has changed is begun anew."""
@@ -184,6 +185,7 @@ class Daemon:
     def _reload(self) -> None:
         """Take the configuration anew, and tell the manager how that ended."""
         self._notifier.reloading()
+        write_status(self)                             # outputs that hang may be waited for now, 2 s each
         try:
             self._take_anew()
         finally:

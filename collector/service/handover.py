@@ -134,4 +134,3 @@ class HandOver:
 
 def _chunk_bytes(item: Any) -> int:
     return len(item.data) if isinstance(item, Chunk) else 0
-

@@ -2,13 +2,13 @@
 
 Knows: that many rows are synced aside while more gather; that room is waited for; that a file that failed once is never
 written again, and the very same rows go into a new one; that what has befallen the file is told with the next rows.
-Must not know: how records are made.  Used by the worker thread alone;
-its figures are read by the one that writes status.
+Must not know: how records are made.  Used by the worker thread, and by one of its own for what is synced aside; its
+figures are read by the one that writes status.
 """
 
 import threading
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import partial
 
 import structlog
@@ -17,7 +17,7 @@ from msgspec import Struct
 from collector.clock import Clock
 from collector.config.plan import Plan
 from collector.errors import JournalFailed, JournalFull
-from collector.journal import Journal, Row
+from collector.journal import Journal, Renewed, Row
 from collector.service.aside import Aside
 from collector.service.cell import Cell
 from collector.service.memory import Memory
@@ -58,7 +58,7 @@ class Keeper:
         self._open, self._taken, self._stopped, self._clock = open_journal, taken, stopped, clock
         self.moved_ns = 0                                  # when it last tried again
         self._has_failed = False
-        self._aside = Aside("commit", synced)
+        self._aside, self._begun = Aside("commit", synced), Batch([], {}, lambda: None)
         self._next_trim_ns = clock.steady_ns() + _TRIM_EVERY_NS
 
     def open(self, plan: Plan) -> Cell:
@@ -75,10 +75,13 @@ class Keeper:
         """Everything was durable before."""
         self._journal.close()
 
-    def told(self) -> list[Row]:
-        """What has befallen the journal's file, as events: kept with the next rows, they are not told again."""
+    def told(self, but: Sequence[Renewed] = ()) -> list[Row]:
+        """What has befallen the journal's file, as events: kept with the next rows, they are not told again.
+
+        `but`: what is told already, by rows that are not kept yet.
+        """
         rows, now = [], self._clock.wall_ns()
-        for one in self._journal.renewed:
+        for one in [one for one in self._journal.renewed if one not in but]:
             rows.append(self._cell.event("journal-renewed", now, cause=one.cause, aside=one.aside, kept=one.kept,
                                          **{"carries-on": one.carries_on}))
             if one.lost.count:
@@ -133,11 +136,12 @@ class Keeper:
 
     def _keep(self, batch: Batch, is_last: bool) -> None:
         """In this thread, however often it must be tried."""
-        ledger, tries, failures = self._cell.memory.ledger, 0, 0
+        ledger, tries, failures, before = self._cell.memory.ledger, 0, 0, []
         while True:
             try:
                 if self._has_failed:
-                    told, memory = self._begin_anew(batch)
+                    told, memory = self._begin_anew(batch, before)
+                    before = self._journal.renewed
                     ledger.count(told)
                     batch = Batch([*batch.rows, *told], memory | self._counted(is_last), batch.kept)
                 self._journal.append(batch.rows, batch.memory)
@@ -178,7 +182,7 @@ class Keeper:
     def _counted(self, is_last: bool) -> dict[str, str | None]:
         return self._cell.memory.counted(None if is_last else self._clock.wall_ns())
 
-    def _begin_anew(self, batch: Batch) -> tuple[list[Row], dict[str, str | None]]:
+    def _begin_anew(self, batch: Batch, before: list[Renewed]) -> tuple[list[Row], dict[str, str | None]]:
         """A new file is in force: what to tell behind the rows, and what is to be remembered with them."""
         self._journal = self._journal.begin_anew(self._taken())
         self._has_failed, memory = False, batch.memory
@@ -186,4 +190,4 @@ class Keeper:
             memory = self._cell.memory.whole() | memory
         there = self._journal.kinds() + Counter((row.port, row.kind) for row in batch.rows)
         self._cell.memory.ledger.settle(there, self._journal.next_seq - 1 + len(batch.rows))
-        return self.told(), memory
+        return self.told(before), memory

@@ -44,9 +44,9 @@ class Numbering:
         """A journal row of a new record, its JSON by a form; `texts`: the serial where the form has one, and the raw
         text, as they stand between the quotes of a JSON string."""
         seq = self.next_seq
+        body = (form % (seq, seq, self._stamps.text(wall_ns), *texts)).encode()
         self.next_seq = seq + 1
-        body = form % (seq, seq, self._stamps.text(wall_ns), *texts)
-        return _row((seq, wall_ns // 1000, kind, port, part, lot, body.encode()))
+        return _row((seq, wall_ns // 1000, kind, port, part, lot, body))
 
     def id(self, seq: int | str) -> str:
         """The id of the record with this seq."""

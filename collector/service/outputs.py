@@ -80,7 +80,7 @@ class OutputProcess:
 
     def wake(self) -> None:
         """Tell it that records were committed; a full pipe means that it has been told.
-        Called by the worker thread."""
+        Called by the threads that commit."""
         with self._pipe, suppress(BlockingIOError, BrokenPipeError):
             if self._running is not None and not self._running.stdin.closed:
                 os.write(self._running.stdin.fileno(), b".")

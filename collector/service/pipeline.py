@@ -132,10 +132,12 @@ class Pipeline:
         for frame in frames:
             self.tally.frames += 1
             self.tally.last_frame_ns = frame.wall_ns
+            first = self._numbering.next_seq
             try:
                 rows += self._read(frame)
             except Exception as error:
                 log.exception("internal-fault", port=self.plan.name, frame=escape(frame.data))
+                self._numbering.next_seq = first       # the whole frame becomes one unread: its numbers are free again
                 rows += self._nothing_read(frame,
                                            Unread(INTERNAL, f"{type(error).__name__} in the collector; see its log"))
         return rows
@@ -167,15 +169,11 @@ class Pipeline:
             return self._nothing_read(frame, Unread(CUT, _IN_DOUBT))
         if self._sources:
             return self._label(frame, found)
-        first, rows, read = self._numbering.next_seq, [], False
-        try:
-            for one in found:
-                made = self.circuits.take(frame, one, self._steady_ns, alone)
-                read = read or not isinstance(made, Unread)
-                rows += [self._unread(frame, made)] if isinstance(made, Unread) else made
-        except Exception:
-            self._numbering.next_seq = first           # the whole frame becomes one unread: its numbers are free again
-            raise
+        rows, read = [], False
+        for one in found:
+            made = self.circuits.take(frame, one, self._steady_ns, alone)
+            read = read or not isinstance(made, Unread)
+            rows += [self._unread(frame, made)] if isinstance(made, Unread) else made
         self.tally.read += read
         self.tally.not_read += not read
         return rows

@@ -1,7 +1,8 @@
-"""Measurements that say what one said before: nothing of them differs but number, time, serial and the raw text.
+"""Measurements that say what one said before: nothing of them differs but number, time, serial and the raw text, as
+long as context and flags are the same.
 
 A column sends the same few hundred sizes again and again.  What was made of one, judged and encoded, is kept as a form
-to be filled in; without that a reading costs more than twice as much (tests/bench/measuring).
+to be filled in, from its second time on; without that a reading costs twice as much (tests/bench/measuring).
 
 Knows: which texts make two frames alike, how a text becomes part of a JSON string, how much is kept.
 Must not know: when a measurement may be repeated, how (circuits).
@@ -11,13 +12,13 @@ from typing import NamedTuple
 
 import msgspec
 
-from collector.frames.parser import Parser
+from collector.frames.parser import BLANKS, Parser
 from collector.frames.pattern import Texts
 from collector.record import escape
 from collector.service.aim import Aim
 from collector.service.tally import Last, Size
 
-_MOST = 400                                            # what comes from the wire is never an endless memory
+_MOST = 500                                            # what comes from the wire is never an endless memory
 _PLAIN = bytes(set(range(0x20, 0x7F)) - set(b'"\\'))
 
 
@@ -46,7 +47,7 @@ class Repeats:
 
     def __init__(self, parser: Parser):
         self._serial_at, self._text = parser.serial_at, parser.text
-        self._known: dict[Texts, Repeat] = {}
+        self._known: dict[Texts, Repeat | None] = {}
 
     def of(self, texts: Texts) -> tuple[Repeat | None, str]:
         """The measurement that these texts made before, and the serial that they say now."""
@@ -55,19 +56,30 @@ class Repeats:
             return None, ""
         return self._known.get(key), serial
 
+    def is_awaited(self, texts: Texts) -> bool:
+        """Whether what these texts make is worth keeping: they came before, and can be told when they come again."""
+        key, serial = self._apart(texts)
+        if serial and not _goes_as_it_is(serial):
+            return False
+        came = key in self._known
+        if not came:
+            self._note(key, None)
+        return came
+
     def keep(self, texts: Texts, one: Repeat) -> None:
         """Keep what these texts made, for when they come again."""
+        self._note(self._apart(texts)[0], one)
+
+    def _note(self, key: Texts, one: Repeat | None) -> None:
         if len(self._known) >= _MOST:
-            self._known.clear()
-        key, serial = self._apart(texts)
-        if not serial or _goes_as_it_is(serial):
-            self._known[key] = one
+            del self._known[next(iter(self._known))]
+        self._known[key] = one
 
     def _apart(self, texts: Texts) -> tuple[Texts, str]:
         at = self._serial_at
-        if at is None or not texts[at]:
+        if at is None or not texts[at] or not (serial := self._text(texts[at]).strip(BLANKS)):
             return texts, ""
-        return texts[:at] + texts[at + 1:], self._text(texts[at])
+        return texts[:at] + texts[at + 1:], serial
 
 
 def json_text(data: bytes, encoding: str) -> str:
@@ -78,5 +90,5 @@ def json_text(data: bytes, encoding: str) -> str:
 
 
 def _goes_as_it_is(serial: str) -> bool:
-    """Whether a serial stands in the record as on the wire, and in JSON as in the record."""
-    return serial.isprintable() and '"' not in serial and "\\" not in serial and serial.strip() == serial
+    """Whether a serial, without blanks around it, stands in the record as on the wire, and in JSON as in the record."""
+    return serial.isprintable() and '"' not in serial and "\\" not in serial

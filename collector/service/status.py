@@ -1,4 +1,5 @@
-"""The status file: what the daemon and its outputs say of themselves, replaced whole about once a second.
+"""The status file: what the daemon and its outputs say of themselves, replaced whole, each second while
+something comes or changes, else each few.
 
 Knows: where the pieces lie in the state folder, how they are put together, what needs a person.
 Must not know: how it is shown.

@@ -95,7 +95,7 @@ class Tally:
         self.unread[reason] = self.unread.get(reason, 0) + 1
 
     def look(self, steady_ns: int) -> None:
-        """Called about once a second by the thread that writes the status file: how many frames a minute now."""
+        """Called each few seconds by the thread that writes the status file: how many frames a minute now."""
         looks = self.looks
         looks.append((steady_ns, self.frames))
         while len(looks) > 2 and looks[1][0] <= steady_ns - _RATE_OVER_NS:

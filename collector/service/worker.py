@@ -16,7 +16,7 @@ from collector.journal import Journal, Row
 from collector.record import Chunk
 from collector.ports import LineErrors
 from collector.service.clockwatch import ClockWatch
-from collector.service.handover import HandOver, PortAsked, PortClosed, PortLooked, PortOpened, PortWaiting
+from collector.service.handover import TAKEN_BYTES, HandOver, PortAsked, PortClosed, PortLooked, PortOpened, PortWaiting
 from collector.service.expected import SILENT, UNANSWERED, Overdue
 from collector.service.keeper import Keeper
 from collector.service.orders import OrderRead, OrderRefused
@@ -25,7 +25,8 @@ from collector.service.tally import LOST, OPEN, WAITING, Tally
 
 IDLE_S = 1.0
 MOST_ROWS = 4000
-"""A transaction is no larger than this by much, so that memory and the write-ahead log stay small."""
+"""A transaction has no more than this by much, nor is it made of more than TAKEN_BYTES, so that memory and the
+write-ahead log stay small."""
 
 _PARTS_EVERY_NS = 1_000_000_000
 
@@ -46,7 +47,8 @@ class Outward(Struct, frozen=True):
 
     `committed` is called after each commit; `taken` gives the seq through which every output has taken all; `in_force`
     is called with the source and the mark of an order once it is committed; `ask_again` with a port whose answer is
-    missing; `connect_again` with a network port that is silent, and the cause.
+    missing; `connect_again` with a network port that is silent, and the cause.  The first and third may be called by
+    another thread.
     """
 
     committed: Callable[[], None] = lambda: None
@@ -94,21 +96,24 @@ class Worker(threading.Thread):
 
     def _work(self) -> None:
         rows: list[Row] = []
+        gathered_bytes = 0
         while True:
             items = self._handover.take_all(self._wait_s())
-            self._moved_ns = self._clock.steady_ns()
+            if not self.keeper.is_syncing:             # a sync that hangs is no progress, whatever is read meanwhile
+                self._moved_ns = self._clock.steady_ns()
             for item in items:
                 self._stopping = self._stopping or isinstance(item, Stop)
                 rows += self._take(item)
-                if len(rows) >= MOST_ROWS:
+                gathered_bytes += len(item.data) if isinstance(item, Chunk) else 0
+                if len(rows) >= MOST_ROWS or gathered_bytes >= TAKEN_BYTES:
                     self._commit(rows)
-                    rows = []
+                    rows, gathered_bytes = [], 0
             if not self._handover.waiting:             # what waits came before now: it may belong to the held frame
                 rows += self._ticked()
             if self.keeper.is_syncing and not self._stopping:
                 continue                               # its end wakes this loop: until then more gathers
             self._commit(rows)
-            rows = []
+            rows, gathered_bytes = [], 0
             if self._stopping:
                 return
             self.keeper.trim(self._plan.journal.keep)
@@ -276,7 +281,8 @@ class Worker(threading.Thread):
         return rows
 
     def _commit(self, rows: list[Row]) -> None:
-        """Commit, and wait for room for as long as it takes: what is not taken stays with the kernel and the column."""
+        """Commit, and wait for room for as long as it takes: what is not taken stays with the kernel and the column.
+        Many rows may be durable only after this has returned."""
         memory, orders = self.cell.changed(), self._orders
         self._orders = []
         if not rows and not memory and not orders:

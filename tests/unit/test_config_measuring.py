@@ -512,3 +512,11 @@ def test_the_schema_refuses_of_context_what_check_refuses(tmp_path, context):
 
 def test_check_prints_the_schema(capsys):
     assert main(["check", "--schema"]) == 0 and json.loads(capsys.readouterr().out) == SCHEMA
+
+
+@pytest.mark.parametrize("change", [("PH-200:", '"PH\\0":'), ("    bore:", '    "bo\\are":'),
+                                    ("KEYS", '@, classes: {"1\\0s": [12 mm, 12.018 mm]}')])
+def test_a_name_that_cannot_be_shown_is_refused(tmp_path, change):
+    (tmp_path / "c.yaml").write_text(text_of("KEYS").replace(*change).replace("KEYS", LIMITED).replace("@", LIMITED))
+    with pytest.raises(ConfigError, match="has a character that can't be shown"):
+        read_plan(tmp_path / "c.yaml")

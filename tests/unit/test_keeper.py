@@ -2,6 +2,7 @@
 
 import json
 import sqlite3
+import sys
 import threading
 import time
 from contextlib import closing
@@ -36,6 +37,8 @@ class Disk:
 
     def __init__(self):
         self.faults, self.syncs, self.asides, self.slow_s = {}, 0, 0, 0.0
+        self.go = threading.Event()
+        self.go.set()
 
     def open(self, folder):
         disk = self
@@ -45,6 +48,7 @@ class Disk:
                 disk.syncs += 1
                 disk.asides += threading.current_thread().name == "commit"
                 time.sleep(disk.slow_s)
+                disk.go.wait(10)
                 if disk.syncs in disk.faults:
                     with self._or_rolled_back():
                         error = sqlite3.OperationalError("as injected")
@@ -106,26 +110,45 @@ def serials(found):
     return [int(one["serial"]) for one in found if one["kind"] == "measurement"]
 
 
-def test_while_many_rows_are_synced_more_gather_and_become_one_transaction(cell):
-    cell.disk.slow_s = 0.1
-    before = cell.disk.syncs
-    for number in range(0, 2000, 100):
-        cell.sent(number, number + 100)
-        time.sleep(0.01)
-    assert serials(cell.end()) == list(range(2000))
-    assert cell.disk.asides >= 2 and cell.disk.syncs - before <= 6
-
-
-def test_what_comes_while_rows_are_synced_is_read_meanwhile(cell):
-    cell.disk.slow_s = 0.3
+def test_what_comes_while_rows_are_synced_is_read_meanwhile_and_becomes_one_transaction(cell):
+    cell.disk.go.clear()
     cell.sent(0, 100)
     cell.until(lambda: cell.disk.asides == 1)
     before = cell.disk.syncs
-    for number in range(100, 400, 100):
+    for number in range(100, 2000, 100):
         cell.sent(number, number + 100)
         cell.until(lambda: not cell.handover.waiting)
     assert cell.disk.syncs == before and cell.worker.keeper.is_syncing
-    assert serials(cell.end()) == list(range(400))
+    cell.disk.go.set()
+    cell.until(lambda: cell.durable() >= 2000)
+    assert cell.disk.syncs == before + 1 and serials(cell.end()) == list(range(2000))
+
+
+def test_a_sync_that_hangs_is_no_progress_whatever_is_read_meanwhile(cell):
+    cell.disk.go.clear()
+    cell.sent(0, 100)
+    cell.until(lambda: cell.disk.asides == 1)
+    cell.until(lambda: not cell.handover.waiting)
+    moved_ns = cell.worker.moved_ns
+    for number in range(100, 300, 100):
+        cell.sent(number, number + 100)
+        cell.until(lambda: not cell.handover.waiting)
+    assert cell.worker.moved_ns == moved_ns
+    cell.disk.go.set()
+    cell.until(lambda: cell.worker.moved_ns > moved_ns)
+    assert serials(cell.end()) == list(range(300))
+
+
+def test_a_transaction_stays_small_however_long_a_sync_takes(cell):
+    cell.disk.go.clear()
+    cell.sent(0, 100)
+    cell.until(lambda: cell.disk.asides == 1)
+    for number in range(1000):                        # frames that can't be read: few rows, many bytes
+        cell.handover.put(Chunk("p", b"?" * 1000 + b"\r", time.time_ns(), time.monotonic_ns()))
+    cell.until(lambda: sys._current_frames()[cell.worker.ident].f_code.co_name == "end")      # it waits for the sync
+    assert cell.handover.waiting
+    cell.disk.go.set()
+    assert len(cell.end()) == 1102
 
 
 def test_nothing_is_deleted_from_the_journal_while_rows_are_synced(cell):
@@ -159,6 +182,16 @@ def test_rows_whose_sync_fails_aside_are_kept_once_before_what_came_after_them(c
     assert serials(found) == list(range(500 + more)) and [one["seq"] for one in found] == list(range(1, len(found) + 1))
     renewed = [one for one in found if one["kind"] == "event" and one["detail"]["event"] == "journal-renewed"]
     assert len(renewed) == (fault != sqlite3.SQLITE_FULL)
+
+
+def test_what_befell_two_files_in_a_row_is_told_once_each(cell, tmp_path):
+    cell.disk.faults = dict.fromkeys((cell.disk.syncs + 1, cell.disk.syncs + 2), sqlite3.SQLITE_IOERR_FSYNC)
+    cell.sent(0, 500)
+    cell.until(lambda: cell.durable() >= 500)
+    found = cell.end()
+    renewed = [one["detail"]["aside"] for one in found if one["kind"] == "event" and one["detail"]["event"] == "journal-renewed"]
+    assert len(renewed) == len(set(renewed)) == 2 and serials(found) == list(range(500))
+    assert [one["seq"] for one in found] == list(range(1, len(found) + 1))
 
 
 @pytest.mark.parametrize("fault", [sqlite3.SQLITE_IOERR_FSYNC, sqlite3.SQLITE_FULL])
