@@ -52,9 +52,9 @@ class Repeats:
     def of(self, texts: Texts) -> tuple[Repeat | None, str]:
         """The measurement that these texts made before, and the serial that they say now."""
         key, serial = self._apart(texts)
-        if serial and not (serial.isalnum() or _goes_as_it_is(serial)):
-            return None, ""
-        return self._known.get(key), serial
+        if serial.isalnum() or not serial or _goes_as_it_is(serial):
+            return self._known.get(key), serial
+        return None, ""
 
     def is_awaited(self, texts: Texts) -> bool:
         """Whether what these texts make is worth keeping: they came before, and can be told when they come again."""
@@ -77,9 +77,12 @@ class Repeats:
 
     def _apart(self, texts: Texts) -> tuple[Texts, str]:
         at = self._serial_at
-        if at is None or not texts[at] or not (serial := self._text(texts[at]).strip(BLANKS)):
+        if at is None or not (cut := texts[at]):
             return texts, ""
-        return texts[:at] + texts[at + 1:], serial
+        serial = self._text(cut)
+        if serial.isalnum() or (serial := serial.strip(BLANKS)):
+            return texts[:at] + texts[at + 1:], serial
+        return texts, ""
 
 
 def json_text(data: bytes, encoding: str) -> str:

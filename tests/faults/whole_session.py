@@ -242,7 +242,7 @@ class Session:
                     self.drop()
                     for _ in range(BURST):
                         self.send(0.0)
-                self.send(0.004)                           # a column's own pace; nothing waits for it
+                self.send()                                # a column's own pace; nothing waits for it
                 if self.cell.daemon.poll() is not None:
                     break
         if after is not None:
@@ -273,7 +273,7 @@ class Session:
         late = [name for name in ("mes", "line") if delivered_through(self.cell.folder / "state", [name]) < last]
         return late + ["orders"] * (self.taken() < self.dropped)
 
-    def send(self, pause_s: float) -> None:
+    def send(self, pause_s: float = 0.004) -> None:
         dice, column = self.dice, self.cell.columns["column"]
         self.number += 1
         if dice.random() < 0.1:
