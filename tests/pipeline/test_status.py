@@ -1,6 +1,7 @@
 """`collector status`: what a person sees on one screen, running and dead."""
 
 import json
+import time
 
 from tests.conftest import wait_for
 
@@ -70,3 +71,21 @@ def test_the_status_of_an_older_daemon_is_shown_as_far_as_it_goes(cell):
     (cell.folder / "state/status.json").write_text(json.dumps(old))
     said = cell.command("status", str(cell.config))
     assert said.returncode == 1 and said.stderr == "" and "NOT RUNNING; last heard of at 2026-01-02" in said.stdout
+
+
+def test_a_status_is_written_at_once_when_something_comes_and_seldom_while_nothing_does(cell):
+    column = cell.column("column")
+    cell.configure(CONFIG)
+    cell.start()
+    cell.open()
+    wait_for(lambda: cell.status()["last-seq"] >= 2, "both ports told of")
+    quiet, begun = {cell.status()["at"]}, time.monotonic()
+    while time.monotonic() < begun + 6:
+        quiet.add(cell.status()["at"])
+        time.sleep(0.1)
+    assert 2 <= len(quiet) <= 4                               # each second it would be 6
+    last = cell.status()["at"]
+    wait_for(lambda: cell.status()["at"] != last, "written just now", 6)
+    column.send(b"P 12.0100\r\n")
+    wait_for(lambda: cell.status()["ports"]["column"]["read"] == 1, "the reading in the status", 2.5)
+    assert cell.stop() == 0
