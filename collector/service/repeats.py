@@ -57,8 +57,8 @@ class Repeats:
         return None, ""
 
     def is_awaited(self, texts: Texts) -> bool:
-        """Whether what these texts make is worth keeping: they came before, and can be told when they come again.  Where
-        they come for the first time, that is noted."""
+        """Whether what these texts make is worth keeping: they came before, and can be told when they come again.
+        Where they come for the first time, that is noted."""
         key, serial = self._apart(texts)
         if serial and not _goes_as_it_is(serial):
             return False
