@@ -12,7 +12,7 @@ from collector.config.plan import read_plan
 from collector.errors import CollectorError
 from collector.journal import JournalReader, Row
 from collector.logs import plain
-from collector.outputs.csv_file import csv_header, csv_line
+from collector.outputs.csv_file import csv_header, csv_lines
 from collector.record import FIELDS, decode
 from collector.service.proof import prove
 
@@ -43,8 +43,8 @@ def run(args: Namespace) -> int:
         out.write(csv_header(FIELDS))
     rows = _in_doubt(journal, args.suspect) if args.suspect is not None else journal.select(
         since_us=args.since, until_us=args.until, part=args.part, lot=args.lot, kinds=tuple(args.kind))
-    for row in rows:
-        out.write(csv_line(row.body, FIELDS) if args.csv else row.body + b"\n")
+    bodies = (row.body for row in rows)
+    out.writelines(csv_lines(bodies, FIELDS) if args.csv else (body + b"\n" for body in bodies))
     out.flush()
     journal.close()
     return 0

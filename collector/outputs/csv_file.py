@@ -5,11 +5,11 @@ Must not know: folders, cursors.
 """
 
 import csv
-import functools
-import io
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable, Iterator
+from itertools import islice
 from operator import attrgetter
+from types import SimpleNamespace
 from typing import Any, Literal
 
 import msgspec
@@ -20,13 +20,15 @@ from collector.files import Files
 from collector.outputs import growing, sealed
 from collector.outputs.cursor import Cursor
 from collector.outputs.folder import FolderOutput, FolderSettings, place
-from collector.record import FIELDS, NONE, Record, decode
+from collector.record import FIELDS, Record, decode
 from collector.settings import YesNo, wrong
 
 NUMBERS = ("value", "deviation", "nominal", "lower", "upper")
 _DELIMITERS = (",", ";", "\t", "|")
 _FORMULA = tuple("=+-@")
-_CONTROL = re.compile("[\x00-\x1f\x7f-\x9f]")
+_AT_ONCE = 500                               # records: what is made of them stays in the processor's cache
+_NEVER_IN_JSON = b"\0"
+_CONTROL, _CONTROL_IN_JSON = re.compile("[\x00-\x1f\x7f-\x9f]"), re.compile("[\x01-\x1f\x7f-\x9f]")
 
 
 class Settings(FolderSettings):
@@ -76,17 +78,19 @@ class CsvLines:
     def lines(self, rows: tuple[Any, ...]) -> bytes:
         """Raises RecordRefused for a body that is no record."""
         try:
-            line = _line_of(self._columns, self._settings.decimal)
-            lines = [line(record) for record in [decode(row.body) for row in rows]]
-            return _written(lines, self._settings.delimiter)
+            return self._lines(rows)
         except (msgspec.MsgspecError, UnicodeError):
             return b"".join([self._line(row) for row in rows])         # says which one it is
 
     def _line(self, row: Any) -> bytes:
         try:
-            return csv_line(row.body, self._columns, self._settings.delimiter, self._settings.decimal)
+            return self._lines((row,))
         except (msgspec.MsgspecError, UnicodeError) as error:
             raise RecordRefused(self._output, row.seq, f"it is no record: {error}") from error
+
+    def _lines(self, rows: tuple[Any, ...]) -> bytes:
+        return b"".join(csv_lines([row.body for row in rows], self._columns, self._settings.delimiter,
+                                  self._settings.decimal))
 
 
 def csv_header(columns: tuple[str, ...], delimiter: str = ",", bom: bool = False) -> bytes:
@@ -94,41 +98,45 @@ def csv_header(columns: tuple[str, ...], delimiter: str = ",", bom: bool = False
     return (b"\xef\xbb\xbf" if bom else b"") + _written([columns], delimiter)
 
 
-def csv_line(body: bytes, columns: tuple[str, ...], delimiter: str = ",", decimal: str = ".") -> bytes:
-    """A record's JSON as one line of CSV.  Raises msgspec.MsgspecError or UnicodeError where it is no record."""
-    record = decode(body)
-    return _written([_line_of(columns, decimal)(record)], delimiter)
+def csv_lines(bodies: Iterable[bytes], columns: tuple[str, ...], delimiter: str = ",",
+              decimal: str = ".") -> Iterator[bytes]:
+    """Records' JSON as lines of CSV, some hundred at a time.
+
+    Raises msgspec.MsgspecError or UnicodeError where one is no record.
+    """
+    rest = iter(bodies)
+    while records := list(map(decode, islice(rest, _AT_ONCE))):
+        yield _written(_texts(records, columns, decimal), delimiter)
 
 
-def _written(lines: Iterable[Iterable[str]], delimiter: str) -> bytes:
-    text = io.StringIO(newline="")
-    csv.writer(text, delimiter=delimiter, lineterminator="\r\n").writerows(lines)
-    return text.getvalue().encode("utf-8")
+def _written(rows: Iterable[Iterable[str]], delimiter: str) -> bytes:
+    """Lines of CSV.  The line ends are put in here: the writer compares each character with each of its own line end,
+    which takes half as long again; no text has one in it (`guarded`)."""
+    lines: list[str] = []
+    csv.writer(SimpleNamespace(write=lines.append), delimiter=delimiter, lineterminator="").writerows(rows)
+    return "\r\n".join([*lines, ""]).encode("utf-8")
 
 
-@functools.cache
-def _line_of(columns: tuple[str, ...], decimal: str) -> Callable[[Record], list[str]]:
-    """How the texts of these columns are taken out of a record."""
-    names = ["class_" if column == "class" else column for column in columns]
-    take = attrgetter(*names) if len(names) > 1 else lambda record: (getattr(record, names[0]),)
-    cells = [_cell(column, decimal) for column in columns]
-    return lambda record: [cell(value) if value and value is not NONE else ""
-                           for cell, value in zip(cells, take(record))]
+def _texts(records: list[Record], columns: tuple[str, ...], decimal: str) -> Iterable[tuple[str, ...]]:
+    """What is written for each record, column by column: that is twice as fast as record by record, since in most
+    columns many records say the same."""
+    return zip(*[_column(name, list(map(attrgetter("class_" if name == "class" else name), records)), decimal)
+                 for name in columns])
 
 
-def _cell(column: str, decimal: str) -> Callable[[Any], str]:
-    """How one column's value is written, where there is one."""
-    if column == "seq":
-        return str
-    if column in NUMBERS and decimal == ".":
-        return lambda value: str(value, "ascii")
-    if column in NUMBERS:
-        return lambda value: str(value, "ascii").replace(".", decimal)
-    if column == "flags":
-        return lambda value: guarded(";".join(value))
-    if column == "detail":
-        return lambda value: _CONTROL.sub(lambda found: f"\\u{ord(found[0]):04x}", str(value, "utf-8"))
-    return guarded
+def _column(name: str, values: list[Any], decimal: str) -> list[str]:
+    """The texts of one column."""
+    if name == "seq":
+        return list(map(str, values))
+    if name in NUMBERS or name == "detail":
+        texts = _NEVER_IN_JSON.join(values).decode("utf-8")
+        if not texts.replace("\0", " ").isprintable():
+            texts = _CONTROL_IN_JSON.sub(lambda found: f"\\u{ord(found[0]):04x}", texts)
+        return (texts.replace(".", decimal) if name in NUMBERS else texts).split("\0")
+    if name == "flags":
+        values = list(map(";".join, values))
+    changed = {text: guarded(text) for text in set(values) if text}
+    return list(map(changed.get, values, values))
 
 
 def guarded(text: str) -> str:

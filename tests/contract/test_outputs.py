@@ -11,7 +11,7 @@ import pytest
 from collector.errors import StoppedByIO
 from collector.journal import Journal, JournalReader, Row
 from collector.outputs import OUTPUTS
-from collector.outputs.csv_file import csv_header, csv_line
+from collector.outputs.csv_file import csv_header, csv_lines
 from collector.outputs.folder import in_words
 from collector.record import FIELDS
 from tests.faults.faulty_files import FaultyFiles
@@ -53,7 +53,7 @@ def test_a_file_holds_the_journals_own_digits_and_nothing_else(tmp_path, reader,
     if bench.kind == "jsonl":
         assert content == b"".join(one.body + b"\n" for one in reader.rows(0))
         return
-    header, lines = csv_header(FIELDS), [csv_line(one.body, FIELDS) for one in reader.rows(0)]
+    header, lines = csv_header(FIELDS), [b"".join(csv_lines([one.body], FIELDS)) for one in reader.rows(0)]
     assert content == header + b"".join(lines[:3]) + header + b"".join(lines[3:])
     assert b",12.000005," in content
 

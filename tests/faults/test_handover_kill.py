@@ -13,7 +13,7 @@ import pytest
 
 from collector.files import Files
 from collector.journal import Journal, JournalReader
-from collector.outputs.csv_file import csv_line
+from collector.outputs.csv_file import csv_lines
 from collector.outputs.cursor import lock_output
 from collector.record import FIELDS
 from tests.faults.handover_bench import Bench, row
@@ -122,7 +122,7 @@ def test_a_killed_output_process_delivers_each_record_once(tmp_path, kind, publi
     assert delivered(state) == last
     if kind == "csv":
         text = b"".join([*bench.taken, *((bench.folder / name).read_bytes() for name in bench.names())])
-        assert all(csv_line(one.body, FIELDS) in text for one in reader.rows(0))
+        assert all(b"".join(csv_lines([one.body], FIELDS)) in text for one in reader.rows(0))
     reader.close()
     journal.close()
 

@@ -9,9 +9,13 @@ import duckdb
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec import Raw
 from pydantic import ValidationError
 
-from collector.outputs.csv_file import Settings, csv_header, csv_line, guarded
+from collector.errors import RecordRefused
+from collector.journal import Row
+from collector.outputs import csv_file
+from collector.outputs.csv_file import CsvLines, Settings, csv_header, csv_lines, guarded
 from collector.record import FIELDS, Record, detail, encode, number
 
 
@@ -19,8 +23,12 @@ def record(**fields):
     return encode(Record(**{"seq": 7, "id": "cell-4-A-7", "time": "2026-03-02T07:15:00.000123Z", "kind": "measurement", **fields}))
 
 
+def lines(bodies, columns, **options):
+    return b"".join(csv_lines(bodies, columns, **options))
+
+
 def cells(body, columns=FIELDS, **options):
-    line = csv_line(body, columns, **options).decode()
+    line = lines([body], columns, **options).decode()
     assert line.endswith("\r\n")
     read, = csv.reader(io.StringIO(line, newline=""), delimiter=options.get("delimiter", ","), strict=True)
     return dict(zip(columns, read, strict=True))
@@ -59,11 +67,11 @@ def test_flags_are_joined_and_detail_is_json():
 
 
 def test_columns_are_those_asked_for_in_that_order():
-    assert csv_line(record(lot="L9"), ("lot", "seq")) == b"L9,7\r\n"
+    assert lines([record(lot="L9")], ("lot", "seq")) == b"L9,7\r\n"
 
 
 def test_a_single_empty_column_is_no_empty_line():
-    assert csv_line(record(), ("lot",)) == b'""\r\n'
+    assert lines([record()], ("lot",)) == b'""\r\n'
 
 
 @given(st.text(st.characters(exclude_categories=["Cs"]), max_size=30), st.sampled_from([",", ";", "\t", "|"]))
@@ -74,6 +82,27 @@ def test_any_text_stays_in_its_cell(text, delimiter):
     assert found["lot"][:1] not in ("=", "+", "-", "@")
 
 
+TEXTS = st.sampled_from(["", "L7", "=L7", "-5", "a,b", 'a"b', "Größe", "\u2028", "\x00", "\x7f", "\r\n"])
+RECORDS = st.builds(record, lot=TEXTS, serial=TEXTS, raw=TEXTS, class_=TEXTS, flags=st.lists(TEXTS, max_size=2).map(tuple),
+                    value=st.decimals(allow_nan=False, allow_infinity=False, places=3).map(number),
+                    detail=st.dictionaries(TEXTS, TEXTS, max_size=2).map(detail), seq=st.integers(1, 10**12))
+
+
+@given(st.lists(RECORDS, max_size=8), st.integers(1, 3))
+def test_a_record_is_the_same_line_whatever_stands_beside_it(bodies, at_once):
+    with pytest.MonkeyPatch.context() as changed:
+        changed.setattr(csv_file, "_AT_ONCE", at_once)
+        assert lines(bodies, FIELDS) == b"".join(lines([body], FIELDS) for body in bodies)
+
+
+def test_what_is_no_record_is_refused_by_its_seq_and_nothing_is_written_in_a_wrong_column():
+    rows = [Row(seq, 0, "event", "", "", "", body) for seq, body in enumerate([record(), b"{}", record()], 1)]
+    with pytest.raises(RecordRefused) as told:
+        CsvLines("mes", Settings(folder="/srv/mes/inbox")).lines(tuple(rows))
+    assert told.value.seq == 2
+    assert cells(record(value=Raw(b'{"a":\n1}'), lot="L9"))["lot"] == "L9"
+
+
 @given(st.decimals(allow_nan=False, allow_infinity=False, places=6))
 def test_no_number_gets_a_mark_in_front(value):
     assert cells(record(deviation=number(value)))["deviation"] == bytes(number(value)).decode()
@@ -82,8 +111,8 @@ def test_no_number_gets_a_mark_in_front(value):
 def test_another_reader_of_csv_finds_the_same_table(tmp_path):
     path = tmp_path / "x.csv"
     raws = ['a"b', "c,d", "=x", "Größe", " lead"]
-    path.write_bytes(csv_header(FIELDS) + b"".join(
-        csv_line(record(seq=seq, raw=raw, value=number(Decimal(f"-{seq}.50"))), FIELDS) for seq, raw in enumerate(raws, 1)))
+    path.write_bytes(csv_header(FIELDS) + lines(
+        [record(seq=seq, raw=raw, value=number(Decimal(f"-{seq}.50"))) for seq, raw in enumerate(raws, 1)], FIELDS))
     table = duckdb.sql(f"select seq, raw, value from read_csv('{path}', all_varchar=true, header=true, delim=',', quote='\"')")
     assert table.fetchall() == [(str(seq), guarded(raw), f"-{seq}.50") for seq, raw in enumerate(raws, 1)]
 

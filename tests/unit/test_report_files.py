@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from collector.errors import CollectorError
 from collector.journal import JournalReader
-from collector.outputs.csv_file import csv_header, csv_line
+from collector.outputs.csv_file import csv_header, csv_lines
 from collector.pages.replacing import digest, refuse_foreign, write
 from collector.record import FIELDS
 from collector.report.figures import Wanted
@@ -51,7 +51,7 @@ def told(source, **more):
 
 
 def as_csv(bodies, delimiter=",", decimal=".", bom=False, columns=FIELDS):
-    return csv_header(columns, delimiter, bom) + b"".join(csv_line(one, columns, delimiter, decimal) for one in bodies)
+    return csv_header(columns, delimiter, bom) + b"".join(csv_lines(bodies, columns, delimiter, decimal))
 
 
 @pytest.mark.parametrize("form", ["jsonl", "csv", "european", "two", "resent"])
