@@ -158,7 +158,8 @@ class Journal:
         kept = [(MEMORY + key, text) for key, text in memory.items() if text is not None]
         gone = [(MEMORY + key,) for key, text in memory.items() if text is None]
         insert_many(self._db, "meta", kept, "ON CONFLICT (key) DO UPDATE SET value = excluded.value")
-        self._db.executemany("DELETE FROM meta WHERE key = ?", gone)
+        if gone:
+            self._db.executemany("DELETE FROM meta WHERE key = ?", gone)
 
     def trim(self, through: int, before_us: int, most: int = 500,
              counted: Callable[[Counter[tuple[str, str]]], dict[str, str | None]] = lambda gone: {}) -> int:

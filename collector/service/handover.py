@@ -8,6 +8,8 @@ It never refuses anything: when `full` the reader stops reading, so that bytes w
 
 import threading
 from collections import deque
+from contextlib import suppress
+from queue import Empty, SimpleQueue
 from typing import Any
 
 from msgspec import Struct
@@ -75,44 +77,43 @@ class HandOver:
     def __init__(self, most_bytes: int = MOST_BYTES):
         self.stopped = threading.Event()     # set by the reader once it has put its last
         self._most_bytes = most_bytes
-        self._items: deque[Any] = deque()
-        self._held_bytes = 0
-        self._woken = False
-        self._changed = threading.Condition()
+        self._put: SimpleQueue[list[Any]] = SimpleQueue()
+        self._putting = threading.Lock()
+        self._put_bytes = 0
+        self._items: deque[Any] = deque()    # these two are the taker's alone
+        self._taken_bytes = 0
 
     @property
     def waiting(self) -> bool:
         """Whether something is there to be taken."""
-        return bool(self._items)
+        return bool(self._items) or not self._put.empty()
 
     @property
     def full(self) -> bool:
         """Whether nothing more should be read for now."""
-        return self._held_bytes >= self._most_bytes
+        return self._put_bytes - self._taken_bytes >= self._most_bytes
 
     def put(self, item: Any) -> None:
         """Hand one item over; never waits, never refuses."""
-        with self._changed:
-            self._items.append(item)
-            self._held_bytes += _EACH_BYTES + _chunk_bytes(item)
-            self._changed.notify()
+        self.put_all([item])
 
-    def put_chunks(self, chunks: list[Chunk]) -> None:
+    def put_all(self, items: list[Any]) -> None:
         """Hand over what one round of reading brought; it is taken together, as far as one transaction allows."""
-        with self._changed:
-            self._items += chunks
-            self._held_bytes += sum(_EACH_BYTES + len(chunk.data) for chunk in chunks)
-            self._changed.notify()
+        with self._putting:
+            self._put_bytes += sum(map(_bytes_of, items))
+            self._put.put(items)
 
     def take_all(self, timeout_s: float) -> list[Any]:
         """What waits, oldest first: all, or as much as TAKEN_BYTES of chunks allow, and at least one item.
 
         Waits up to `timeout_s` for something or for `wake`; else an empty list.
         """
-        with self._changed:
-            self._changed.wait_for(lambda: self._items or self._woken, timeout_s)
-            self._woken = False
-            return self._take()
+        with suppress(Empty):
+            if not self._items:
+                self._items += self._put.get(timeout=timeout_s)
+            while True:
+                self._items += self._put.get_nowait()
+        return self._take()
 
     def _take(self) -> list[Any]:
         taken, chunk_bytes, items = [], 0, self._items
@@ -122,14 +123,16 @@ class HandOver:
                 break
             taken.append(items.popleft())
             chunk_bytes += size
-        self._held_bytes -= chunk_bytes + _EACH_BYTES * len(taken)
+        self._taken_bytes += chunk_bytes + _EACH_BYTES * len(taken)
         return taken
 
     def wake(self) -> None:
         """Let `take_all` return now, or the next one at once, whatever waits."""
-        with self._changed:
-            self._woken = True
-            self._changed.notify()
+        self._put.put([])
+
+
+def _bytes_of(item: Any) -> int:
+    return _EACH_BYTES + _chunk_bytes(item)
 
 
 def _chunk_bytes(item: Any) -> int:

@@ -4,9 +4,9 @@ One thread, whatever the number of ports.
 Knows: open ports, their descriptors, when a column wants to be asked.
 Must not know: how ports are opened, what the bytes mean.
 
-While the hand-over is full nothing is read: the bytes wait in the kernel.  After a busy round it pauses for `gather_s`,
-so that what many lines bring meanwhile is read at once and becomes one transaction with one sync; a line that speaks
-now and then is read without delay.
+While the hand-over is full nothing is read: the bytes wait in the kernel.  While lines are busy it pauses for `gather_s`
+after each round, so that what they bring meanwhile is read at once and becomes one transaction with one sync; a line
+that speaks now and then is read without delay, though its frame come in pieces.
 """
 
 import os
@@ -34,7 +34,8 @@ _READ_BYTES = 65536
 _LONGEST_WAIT_S = 1.0
 _FULL_WAIT_S = 0.02
 _LOG_EACH = 100
-_BUSY_NS = 5_000_000
+_REST_NS = 5_000_000
+_BUSY_ROUNDS = 100                           # in a row without a rest: more than a frame has pieces
 _LAST_READ_NS = 500_000_000
 _LOOK_EVERY_NS = 1_000_000_000
 
@@ -72,7 +73,8 @@ class Reader(threading.Thread):
         self._requests: dict[str, Request] = {}
         self._orders: deque[Callable[[], None]] = deque()
         self._stopping = threading.Event()
-        self._last_busy_ns = 0
+        self._read_last_ns = 0
+        self._rounds_without_rest = 0
         self._next_look_ns = 0
         self._holding = False
         self._selector = selectors.DefaultSelector()
@@ -171,9 +173,11 @@ class Reader(threading.Thread):
             self._tell(PortLooked(one.name, self._clock.wall_ns(), found, state.tampered))
 
     def _pause_if_busy(self) -> None:
-        if self.moved_ns - self._last_busy_ns < _BUSY_NS and self.gather_s:
+        is_rested = self.moved_ns - self._read_last_ns >= _REST_NS
+        self._rounds_without_rest = 0 if is_rested else self._rounds_without_rest + 1
+        if self._rounds_without_rest >= _BUSY_ROUNDS:
             time.sleep(self.gather_s)
-        self._last_busy_ns = self._clock.steady_ns()
+        self._read_last_ns = self._clock.steady_ns()
 
     def _read(self, one: _Open, wall_ns: int, steady_ns: int) -> None:
         """Take what is there on a port."""
@@ -193,7 +197,7 @@ class Reader(threading.Thread):
     def _hand_over(self) -> None:
         """What was brought goes before anything that is told after it."""
         if self._brought:
-            self._handover.put_chunks(self._brought)
+            self._handover.put_all(self._brought)
             self._brought = []
 
     def _tell(self, item: Any) -> None:

@@ -20,6 +20,7 @@ LINE_BYTES = 20
 RING = b"000000 +0.47240 inR\r\n"
 _TICK_S = 0.005
 _BLOCK = 1000
+_WIRE_BYTES, _FIFO_BYTES = 11_520, 8
 
 
 def lines(first: int, count: int) -> bytes:
@@ -58,6 +59,19 @@ class Sender:
         told = self._paced(first, count, begun) if self.pace else self._at_once(first, count)
         return {"from": first, "sent": count, "begun_ns": begun, "seconds": (time.monotonic_ns() - begun) / 1e9, **told}
 
+    def frame(self) -> dict:
+        """One line on every port as a wire of 115,200 baud brings it and a UART with a FIFO hands it over."""
+        first, self.next = self.next, self.next + 1
+        data, begun = lines(first, 1), time.monotonic_ns()
+        for at in range(0, LINE_BYTES, _FIFO_BYTES):
+            piece = data[at:at + _FIFO_BYTES]
+            due = begun + (at + len(piece)) * 1_000_000_000 // _WIRE_BYTES
+            time.sleep(max(0.0, (due - time.monotonic_ns()) / 1e9))
+            last = time.monotonic_ns()
+            for line in self.lines:
+                line.send(piece)
+        return {"from": first, "sent": 1, "begun_ns": last}
+
     def ring(self) -> dict:
         for line in self.lines:
             line.send(RING)
@@ -84,15 +98,17 @@ class Sender:
         return {"held": held, "ticks": ticks}
 
     def _at_once(self, first: int, count: int) -> dict:
+        begun = 0
         for at in range(0, count, _BLOCK):
             data = lines(first + at, min(_BLOCK, count - at))
+            begun = begun or time.monotonic_ns()
             for line in self.lines:
                 line.rest += data
             while sum(len(line.rest) for line in self.lines) > len(self.lines) * len(data) // 2:
                 if not self._push():
                     time.sleep(0.001)
         self._drain()
-        return {"held": 0}
+        return {"held": 0, "begun_ns": begun}
 
     def _push(self) -> int:
         """Bytes taken by the kernel in one round."""
@@ -109,7 +125,8 @@ def main() -> None:
     sender = Sender(int(sys.argv[1]), int(sys.argv[2]))
     print(json.dumps([line.device for line in sender.lines]), flush=True)
     for order in sys.stdin:
-        print(json.dumps(sender.ring() if order == "ring\n" else sender.send(int(order))), flush=True)
+        order = order.strip()
+        print(json.dumps(getattr(sender, order)() if order in ("ring", "frame") else sender.send(int(order))), flush=True)
 
 
 if __name__ == "__main__":

@@ -65,6 +65,10 @@ class Columns:
         """Send so many lines on every port; `ended` waits for that."""
         self._tell(str(lines))
 
+    def frame(self) -> None:
+        """Send one line on every port, its bytes at the pace of a wire."""
+        self._tell("frame")
+
     def ring(self) -> None:
         """Every column reads its master."""
         self._tell("ring")

@@ -65,6 +65,28 @@ def test_room_comes_back_as_it_is_taken_not_all_at_once():
     assert not handover.full
 
 
+def test_many_threads_that_put_at_once_are_counted_exactly():
+    handover, begin = HandOver(most_bytes=200 + 7), threading.Barrier(4)
+
+    def put() -> None:
+        begin.wait()
+        for n in range(2000):
+            handover.put_all([chunk(n), chunk(n)])
+
+    threads = [threading.Thread(target=put) for _ in range(4)]
+    for thread in threads:
+        thread.start()
+    taken = 0
+    while any(thread.is_alive() for thread in threads) or handover.waiting:
+        taken += len(handover.take_all(0.01))
+    assert taken == 16_000 and not handover.full
+    handover.put(chunk(1, 6))
+    assert not handover.full
+    handover.take_all(0)
+    handover.put(chunk(1, 7))
+    assert handover.full
+
+
 def test_a_chunk_larger_than_that_is_taken_alone():
     handover = HandOver()
     handover.put(chunk(1, TAKEN_BYTES + 1))

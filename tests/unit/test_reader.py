@@ -164,6 +164,49 @@ def test_chunks_carry_the_times_of_the_clock_handed_in(handover, taken, column):
     reader.stop()
 
 
+@pytest.fixture
+def gathering(handover):
+    """A reader whose pause is so long that nothing else takes as long."""
+    reader = Reader(handover, SystemClock(), gather_s=0.4)
+    reader.start()
+    yield reader
+    reader.stop()
+
+
+def trickle(column, pieces: int, pause_s: float = 0.001) -> bytes:
+    for _ in range(pieces):
+        column.send(b"7")
+        time.sleep(pause_s)
+    return b"7" * pieces
+
+
+def pauses_s(taken) -> list[float]:
+    """Between the chunks that have come."""
+    stamps = [item.steady_ns / 1e9 for item in taken.items if isinstance(item, Chunk)]
+    return [later - sooner for sooner, later in zip(stamps, stamps[1:])]
+
+
+def test_a_frame_that_comes_in_pieces_is_not_waited_for(gathering, taken, column):
+    gathering.adopt("bore-column", column.open())
+    for _ in range(3):
+        sent = taken.bytes() + trickle(column, 40)
+        taken.until(lambda it: it.bytes() == sent)
+        time.sleep(0.02)
+    assert len(pauses_s(taken)) > 60 and max(pauses_s(taken)) < 0.4
+
+
+def test_what_busy_lines_bring_is_gathered_until_they_rest(gathering, taken, column):
+    gathering.adopt("bore-column", column.open())
+    sent = trickle(column, 1000)
+    taken.until(lambda it: it.bytes() == sent)
+    assert sorted(pauses_s(taken))[-2] >= 0.4 and len(pauses_s(taken)) < 400
+    time.sleep(0.5)                                # the pause is over, and so is the hurry
+    at_rest = len(pauses_s(taken))
+    sent += trickle(column, 40)
+    taken.until(lambda it: it.bytes() == sent)
+    assert len(pauses_s(taken)) - at_rest > 20 and max(pauses_s(taken)[at_rest + 1:]) < 0.4
+
+
 def test_a_pulled_cable_closes_the_port_and_tells_who_opened_it(reader, taken, column):
     told = []
     reader.adopt("bore-column", column.open(), told.append)
