@@ -4,7 +4,7 @@ One thread, whatever the number of ports.
 Knows: open ports, their descriptors, when a column wants to be asked.
 Must not know: how ports are opened, what the bytes mean.
 
-While the hand-over is full nothing is read: the bytes wait in the kernel.  While lines are busy it pauses for `gather_s`
+While the hand-over is full nothing is read: the bytes wait in the kernel.  While lines are busy it pauses `gather_s`
 after each round, so that what they bring meanwhile is read at once and becomes one transaction with one sync; a line
 that speaks now and then is read without delay, though its frame come in pieces.
 """
