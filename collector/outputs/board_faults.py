@@ -37,7 +37,8 @@ def told(state: Path, clock: Clock) -> Told:
     daemon = read_object(state / "status.json")
     since = daemon.get("since-boot-ns")
     is_running = (isinstance(since, int) and daemon.get("boot") == clock.boot()
-                  and clock.since_boot_ns() - since < _STALE_NS)
+                  and clock.since_boot_ns() - since < _STALE_NS
+                  and not daemon.get("stopping"))                   # its last word
     outputs = {path.name.removesuffix(".status.json"): read_object(path)
                for path in sorted((state / "outputs").glob("*.status.json"))}
     aside = sorted(path.name for path in state.glob("journal.sqlite.failed-*")

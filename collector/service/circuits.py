@@ -39,22 +39,24 @@ class Circuits:
 
     def again(self, frame: Frame, texts: Texts) -> list[Row] | None:
         """The records of a frame that says what one said before, but for the serial; None: it must be read."""
-        one, serial = self._repeats.of(texts)
-        if one is None or one.held is not self._context.of(self.plan.name, one.channel):
+        known, serial = self._repeats.of(texts)
+        if known is None:
             return None
-        aim, wall_ns, numbering = one.aim, frame.wall_ns, self._numbering
-        if self._flags(aim, wall_ns) != one.flags or numbering.unsynchronised != one.unsynchronised:
+        form, aim, channel, said, part, lot, held, size, last, flags, unsynchronised = known
+        wall_ns, numbering = frame.wall_ns, self._numbering
+        if held is not self._context.of(self.plan.name, channel) or self._flags(aim, wall_ns) != flags \
+                or numbering.unsynchronised != unsynchronised:
             return None
-        seq, raw = numbering.next_seq, json_text(frame.data, self.plan.encoding)
-        rows = [numbering.filled(one.form, MEASUREMENT, wall_ns, self.plan.name, one.part, one.lot,
-                                 (serial, raw) if serial else (raw,))]
+        seq = numbering.next_seq
+        rows = [numbering.filled(form, MEASUREMENT, wall_ns, self.plan.name, part, lot, serial,
+                                 json_text(frame.data, self.plan.encoding))]
         self.tally.readings += 1
-        one.last.count(one.size, wall_ns)
+        last.count(size, wall_ns)
         if aim.masters is not None:
             aim.masters.count(seq, wall_ns)
         if aim.followed:
-            said, size = {**one.said, "serial": serial} if serial else one.said, one.size
-            rows += self.cell.follow(aim.characteristic, seq, size.value, size.verdict, one.flags, said, wall_ns)
+            said = {**said, "serial": serial.decode()} if serial else said
+            rows += self.cell.follow(aim.characteristic, seq, size.value, size.verdict, flags, said, wall_ns)
         return rows
 
     def take(self, frame: Frame, found: Reading | OverRange | Mark, steady_ns: int,

@@ -15,8 +15,12 @@ UNSYNCHRONISED = "clock-unsynchronised"
 SERIAL, RAW = "\0s", "\0r"
 """What stands in a form for them; no text from outside has a NUL in it."""
 
-_PLACES = {'{"seq":0,': '{"seq":%d,', '\\u0000i"': '%d"', '"\\u0000t"': '"%s"', '"\\u0000s"': '"%s"',
-           '"\\u0000r"': '"%s"'}
+Form = tuple[bytes, bytes, bytes, bytes, bytes]
+"""The JSON of a record but for its seq, its id's seq, its time, its serial and its raw text: what stands before each of
+the last four, and behind all; before the serial nothing where it has none."""
+
+_BEFORE_SEQ = b'{"seq":'
+_MARKS = b"\\u0000i", b"\\u0000t", b"\\u0000s", b"\\u0000r"
 _row = partial(tuple.__new__, Row)                     # what `Row(...)` does, without its own function
 
 
@@ -32,20 +36,25 @@ class Numbering:
         self._prefix = f"{site}-{journal}-"
         self._stamps = Stamps()
 
-    def form(self, kind: str, **fields: Any) -> str:
-        """The JSON of records that differ in nothing but seq, id, time, and what `SERIAL` and `RAW` stand for, for
-        `filled`."""
-        text = encode(self._record(0, self.id("\0i"), "\0t", kind, **fields)).decode().replace("%", "%%")
-        for mark, place in _PLACES.items():
-            text = text.replace(mark, place, 1)
-        return text
+    def form(self, kind: str, **fields: Any) -> Form:
+        """That of records that differ in nothing but seq, id, time, and what `SERIAL` and `RAW` stand for."""
+        pieces = []
+        rest = encode(self._record(0, self.id("\0i"), "\0t", kind, **fields)).removeprefix(_BEFORE_SEQ + b"0")
+        for mark in _MARKS:
+            before, found, behind = rest.partition(mark)
+            pieces.append(before if found else b"")
+            rest = behind if found else rest
+        return *pieces, rest
 
-    def filled(self, form: str, kind: str, wall_ns: int, port: str, part: str, lot: str, texts: tuple[str, ...]) -> Row:
-        """A journal row of a new record, its JSON by a form; `texts`: the serial where the form has one, and the raw
-        text, as they stand between the quotes of a JSON string."""
-        seq = self.next_seq
-        body = (form % (seq, seq, self._stamps.text(wall_ns), *texts)).encode()
-        self.next_seq = seq + 1
+    def filled(self, form: Form, kind: str, wall_ns: int, port: str, part: str, lot: str, serial: bytes,
+               raw: bytes) -> Row:
+        """A journal row of a new record, its JSON by a form; `serial` (empty where the form has none) and `raw` as they
+        stand between the quotes of a JSON string."""
+        seq, time = self.next_seq, self._stamps.text(wall_ns).encode()
+        self.next_seq, number = seq + 1, b"%d" % seq
+        before_id, before_time, before_serial, before_raw, end = form
+        body = b"".join((_BEFORE_SEQ, number, before_id, number, before_time, time, before_serial, serial, before_raw,
+                         raw, end))
         return _row((seq, wall_ns // 1000, kind, port, part, lot, body))
 
     def id(self, seq: int | str) -> str:

@@ -129,8 +129,8 @@ class Pipeline:
 
     def _rows(self, frames: list[Frame]) -> list[Row]:
         rows: list[Row] = []
+        self.tally.frames += len(frames)
         for frame in frames:
-            self.tally.frames += 1
             self.tally.last_frame_ns = frame.wall_ns
             first = self._numbering.next_seq
             try:

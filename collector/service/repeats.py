@@ -16,6 +16,7 @@ from collector.frames.parser import BLANKS, Parser
 from collector.frames.pattern import Texts
 from collector.record import escape
 from collector.service.aim import Aim
+from collector.service.numbering import Form
 from collector.service.tally import Last, Size
 
 _MOST = 500                                            # what comes from the wire is never an endless memory
@@ -29,7 +30,7 @@ class Repeat(NamedTuple):
     `last`: where its channel is counted.
     """
 
-    form: str
+    form: Form
     aim: Aim
     channel: str
     said: dict[str, str]
@@ -49,18 +50,16 @@ class Repeats:
         self._serial_at, self._text = parser.serial_at, parser.text
         self._known: dict[Texts, Repeat | None] = {}
 
-    def of(self, texts: Texts) -> tuple[Repeat | None, str]:
-        """The measurement that these texts made before, and the serial that they say now."""
+    def of(self, texts: Texts) -> tuple[Repeat | None, bytes]:
+        """The measurement that these texts made before, and the serial that they say now, as it stands in JSON."""
         key, serial = self._apart(texts)
-        if serial.isalnum() or not serial or _goes_as_it_is(serial):
-            return self._known.get(key), serial
-        return None, ""
+        return (None, b"") if serial is None else (self._known.get(key), serial)
 
     def is_awaited(self, texts: Texts) -> bool:
         """Whether what these texts make is worth keeping: they came before, and can be told when they come again.
         Where they come for the first time, that is noted."""
         key, serial = self._apart(texts)
-        if serial and not _goes_as_it_is(serial):
+        if serial is None:
             return False
         came = key in self._known
         if not came:
@@ -76,23 +75,22 @@ class Repeats:
             del self._known[next(iter(self._known))]
         self._known[key] = one
 
-    def _apart(self, texts: Texts) -> tuple[Texts, str]:
+    def _apart(self, texts: Texts) -> tuple[Texts, bytes | None]:
+        """The texts without the serial, and that; None: it stands in JSON otherwise than on the wire."""
         at = self._serial_at
         if at is None or not (cut := texts[at]):
-            return texts, ""
-        serial = self._text(cut)
-        if serial.isalnum() or (serial := serial.strip(BLANKS)):
-            return texts[:at] + texts[at + 1:], serial
-        return texts, ""
+            return texts, b""
+        if type(cut) is bytes and cut.isalnum():
+            return texts[:at] + texts[at + 1:], cut
+        serial = self._text(cut).strip(BLANKS)
+        if not serial:
+            return texts, b""
+        goes = serial.isprintable() and '"' not in serial and "\\" not in serial
+        return texts[:at] + texts[at + 1:], serial.encode() if goes else None
 
 
-def json_text(data: bytes, encoding: str) -> str:
+def json_text(data: bytes, encoding: str) -> bytes:
     """Bytes from the wire as a record's `raw` writes them, and as that stands between the quotes of a JSON string."""
     if not data.translate(None, _PLAIN):
-        return data.decode("ascii")
-    return msgspec.json.encode(escape(data, encoding)).decode()[1:-1]
-
-
-def _goes_as_it_is(serial: str) -> bool:
-    """Whether a serial, without blanks around it, stands in the record as on the wire, and in JSON as in the record."""
-    return serial.isprintable() and '"' not in serial and "\\" not in serial
+        return data
+    return msgspec.json.encode(escape(data, encoding))[1:-1]

@@ -317,6 +317,12 @@ def test_a_daemon_that_has_not_spoken_for_ten_seconds_or_of_another_boot_has_sto
     assert not shown(Told(), {}, {}, tmp_path).is_running
 
 
+def test_a_daemon_that_was_stopped_is_so_at_once(tmp_path):
+    daemon = status(column={})
+    assert shown(Told(), {**daemon, "stopping": False}, {}, tmp_path).is_running
+    assert not shown(Told(), {**daemon, "stopping": True}, {}, tmp_path).is_running
+
+
 def test_whatever_status_says_needs_a_person_is_on_the_board(tmp_path):
     (tmp_path / "journal.sqlite.failed-20260302T071500Z").touch()
     daemon = status(lost={"state": "lost", "cause": "gone"}, quiet={"silent": True})
