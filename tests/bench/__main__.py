@@ -12,7 +12,8 @@ import sys
 
 from tests.bench.table import say, table
 
-TOPICS = ("wire", "ceiling", "delivered", "mqtt", "quiet", "idle", "start", "growth", "many", "catch_up", "kills", "slow_disk")
+TOPICS = ("wire", "ceiling", "delivered", "mqtt", "quiet", "idle", "start", "growth", "many", "memory", "catch_up", "kills",
+          "slow_disk")
 
 
 def main() -> None:
