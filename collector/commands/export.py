@@ -14,6 +14,7 @@ from collector.journal import JournalReader, Row
 from collector.logs import plain
 from collector.outputs.csv_file import csv_header, csv_lines
 from collector.record import FIELDS, decode
+from collector.service.ledger import UNKNOWN
 from collector.service.proof import prove
 
 
@@ -54,9 +55,13 @@ def _ledger(told: dict[str, Any], as_json: bool) -> int:
     if as_json:
         print(json.dumps(told, indent=2))
         return 1 if told["faults"] else 0
-    records = told["records"]
-    print(f"{records['last-seq']} records were kept, {records['gone']} of them are no longer in the journal: "
-          + ", ".join(f"{kind} {times}" for kind, times in sorted(records["kinds"].items())))
+    records, known = told["records"], dict(told["records"]["kinds"])
+    unknown = known.pop(UNKNOWN, 0)
+    print(f"{records['last-seq'] - unknown} records were kept, {records['gone'] - unknown} of them are no longer in "
+          "the journal: " + ", ".join(f"{kind} {times}" for kind, times in sorted(known.items())))
+    if unknown:
+        print(f"{unknown} numbers up to {records['last-seq']} are of no record that is known: the gap of a restore, "
+              "or what a journal file lost that failed; the outputs count them as delivered")
     for port, one in told["ports"].items():
         if port:
             print(plain(f"port {port}: {one['bytes']} bytes = {one['in_frames']} in frames + {one['marks']} marks + "

@@ -139,9 +139,11 @@ def test_a_backup_under_load_brings_every_record_of_it_back_and_no_id_comes_twic
     send(cell, 0, 200)
     until(lambda: len({one["id"] for one in sealed(cell, "few")}) == sent + 200, "all sealed")
     assert cell.stop() == 0                                       # the ledger balances
-    assert cell.command("export", str(cell.config), "--ledger").returncode == 0
-
     now = journal(state)
+    ledger = cell.command("export", str(cell.config), "--ledger")
+    assert ledger.returncode == 0 and ledger.stdout.startswith(f"{len(now)} records were kept, 0 of them")
+    assert f"{now[-1]['seq'] - len(now)} numbers up to {now[-1]['seq']} are of no record" in ledger.stdout
+
     new = now[len(kept):]
     assert [one["seq"] for one in new] == list(range(back["next-seq"], back["next-seq"] + len(new)))
     assert {one["id"].split("-")[2] for one in new} == {back["new-journal"]} != {told["journal"]}
