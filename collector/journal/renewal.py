@@ -11,6 +11,7 @@ Must not know: what a record says, which outputs there are.
 import errno
 import os
 import sqlite3
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack, closing, suppress
 from datetime import UTC, datetime
 from pathlib import Path
@@ -21,23 +22,26 @@ from collector.clock import Clock
 from collector.errors import JournalFailed, JournalFull
 from collector.files import Files
 from collector.journal.salvage import Salvage, open_salvage
-from collector.journal.schema import (MEMORY, RENEWED, Lost, Renewed, connect, drawn_name, make_tables,
+from collector.journal.schema import (MEMORY, RENEWED, Lost, Renewed, Row, connect, drawn_name, make_tables,
                                       renewed_text)
 from collector.journal.sqlite_faults import FILE_NAME, set_pragma, translated
 
 BESIDE = ("-wal", "-shm", "-journal")
+_ROWS_A_MOVE = 1000
 _INSERT = "INSERT INTO record VALUES (?, ?, ?, ?, ?, ?, ?)"
 
 
-def renew(path: Path, cause: str, keep_after: int, seen: int, exact: bool, files: Files, clock: Clock) -> None:
+def renew(path: Path, cause: str, keep_after: int, seen: int, exact: bool, files: Files, clock: Clock,
+          moved: Callable[[], None]) -> None:
     """Put a new file in force, with the rows above `keep_after`.  `seen`: the last seq that is known to have been used.
 
-    `exact`: nothing above `seen` was ever acknowledged, so nothing above it is carried over.
+    `exact`: nothing above `seen` was ever acknowledged, so nothing above it is carried over.  `moved` is called for
+    every so many rows: a large journal takes minutes.
     Raises JournalFull: nothing has changed, try again; JournalFailed: neither can the new one be trusted.
     """
     try:
         if not list(path.parent.glob(f"{path.name}.next-*")):      # made before, where only names were to be finished
-            _stage(path, cause, keep_after, seen, exact, files, clock)
+            _stage(path, cause, keep_after, seen, exact, files, clock, moved)
         finish(path, files)
     except OSError as error:
         if error.errno in (errno.ENOSPC, errno.EDQUOT):
@@ -45,11 +49,12 @@ def renew(path: Path, cause: str, keep_after: int, seen: int, exact: bool, files
         raise JournalFailed(f"no new journal can be begun in {path.parent}: {error.strerror}") from error
 
 
-def _stage(path: Path, cause: str, keep_after: int, seen: int, exact: bool, files: Files, clock: Clock) -> None:
+def _stage(path: Path, cause: str, keep_after: int, seen: int, exact: bool, files: Files, clock: Clock,
+           moved: Callable[[], None]) -> None:
     part, stamp = path.with_name(f"{path.name}.part"), _free_stamp(path, clock)
     _remove(part, files)
     try:
-        _fill(part, path, Renewed(cause, f"{path.name}.failed-{stamp}"), keep_after, seen, exact)
+        _fill(part, path, Renewed(cause, f"{path.name}.failed-{stamp}"), keep_after, seen, exact, moved)
         files.rename(part, path.with_name(f"{path.name}.next-{stamp}"))
     except BaseException as error:
         with suppress(OSError):
@@ -78,20 +83,22 @@ def set_aside(folder: Path) -> list[Path]:
     return sorted(path for path in folder.glob(f"{FILE_NAME}.failed-*") if not path.name.endswith(BESIDE))
 
 
-def _fill(part: Path, old: Path, told: Renewed, keep_after: int, seen: int, exact: bool) -> None:
+def _fill(part: Path, old: Path, told: Renewed, keep_after: int, seen: int, exact: bool,
+          moved: Callable[[], None]) -> None:
     """Make the new file; returns when it is synced."""
     os.close(os.open(part, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o600))
     with closing(connect(part)) as new:
         set_pragma(new, "journal_mode", "DELETE", "delete")
         set_pragma(new, "synchronous", "FULL", 2)
         new.execute("BEGIN IMMEDIATE")
-        if not _carried_over(new, old, told, keep_after, seen, exact):
+        if not _carried_over(new, old, told, keep_after, seen, exact, moved):
             told = msgspec.structs.replace(told, carries_on=False, memory_whole=False)
             make_tables(new, {"name": drawn_name(), "trimmed": "0", RENEWED: renewed_text([told])})
         new.execute("COMMIT")
 
 
-def _carried_over(new: sqlite3.Connection, old: Path, told: Renewed, keep_after: int, seen: int, exact: bool) -> bool:
+def _carried_over(new: sqlite3.Connection, old: Path, told: Renewed, keep_after: int, seen: int, exact: bool,
+                  moved: Callable[[], None]) -> bool:
     """False: the old one can't be read at all, or not its name, without which its records' ids say nothing."""
     with ExitStack() as held:
         try:
@@ -99,13 +106,13 @@ def _carried_over(new: sqlite3.Connection, old: Path, told: Renewed, keep_after:
         except JournalFailed:
             return False
         if found.name:
-            _carry_over(new, found, told)
+            _carry_over(new, found, told, moved)
         return bool(found.name)
 
 
-def _carry_over(new: sqlite3.Connection, found: Salvage, told: Renewed) -> None:
+def _carry_over(new: sqlite3.Connection, found: Salvage, told: Renewed, moved: Callable[[], None]) -> None:
     make_tables(new, {"name": found.name, "trimmed": str(found.last)})
-    kept = new.executemany(_INSERT, found.rows()).rowcount
+    kept = new.executemany(_INSERT, _seen_moving(found.rows(), moved)).rowcount
     missing = [*found.broken, *((seq, seq) for seq in found.unsound)]
     count = sum(high - low + 1 for low, high in missing)
     lost = Lost()
@@ -114,6 +121,13 @@ def _carry_over(new: sqlite3.Connection, found: Salvage, told: Renewed) -> None:
     told = msgspec.structs.replace(told, kept=max(0, kept), lost=lost, memory_whole=found.memory_whole)
     new.executemany("INSERT INTO meta VALUES (?, ?)", [(MEMORY + key, text) for key, text in found.memory.items()])
     new.execute("INSERT INTO meta VALUES (?, ?)", (RENEWED, renewed_text([*found.renewed, told])))
+
+
+def _seen_moving(rows: Iterable[Row], moved: Callable[[], None]) -> Iterator[Row]:
+    for at, row in enumerate(rows):
+        if at % _ROWS_A_MOVE == 0:
+            moved()
+        yield row
 
 
 def _free_stamp(path: Path, clock: Clock) -> str:

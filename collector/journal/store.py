@@ -57,11 +57,13 @@ class Journal:
 
     @classmethod
     def open(cls, folder: Path, keep_after: int = 0, seen: int = 0, reserve_bytes: int = 0,
-             clock: Clock = SystemClock(), files: Files = Files()) -> "Journal":
+             clock: Clock = SystemClock(), files: Files = Files(),
+             moved: Callable[[], None] = lambda: None) -> "Journal":
         """Open the journal in this folder, made at its first use; a damaged one is set aside and a new file begun.
 
         For that case: `keep_after` is the seq through which every output has taken all, rows above are carried over;
-        `seen` is the highest seq that is known to have been used.  `reserve_bytes`: room for when the disk is full.
+        `seen` is the highest seq that is known to have been used; `moved` is called again and again while that goes on,
+        which may take minutes.  `reserve_bytes`: room for when the disk is full.
         Raises StoppedByIO: network or removable file system, in use, newer, another program's, or no new file either.
         """
         refuse_unfit(folder)
@@ -73,7 +75,7 @@ class Journal:
                 db = _with_room(reserve, lambda: open_file(path, was_unclean, files, clock))
             except JournalFailed as damage:
                 cause = str(damage)
-                _with_room(reserve, lambda: renew(path, cause, keep_after, seen, False, files, clock))
+                _with_room(reserve, lambda: renew(path, cause, keep_after, seen, False, files, clock, moved))
                 db = _with_room(reserve, lambda: open_file(path, False, files, clock))
             reserve.fill()
             return cls(path, db, lock_fd, reserve, clock, files)
@@ -83,17 +85,18 @@ class Journal:
                 raise StoppedByIO(str(error)) from error
             raise
 
-    def begin_anew(self, keep_after: int) -> "Journal":
+    def begin_anew(self, keep_after: int, moved: Callable[[], None] = lambda: None) -> "Journal":
         """After JournalFailed: a new file is in force; use the journal returned, this one is closed.
 
         Name and seq go on, what was remembered and every row above `keep_after` is carried over as far as it can be
-        read; `renewed` says what could not.  The batch that failed was not kept: append it, the same rows, first.
+        read; `renewed` says what could not.  `moved` as in `open`.  The batch that failed was not kept: append it, the
+        same rows, first.
         Raises JournalFull: nothing has changed, call it again; JournalFailed: neither can a new file be trusted.
         """
         self._let_go()
         last = self.next_seq - 1
         _with_room(self._reserve, lambda: renew(self._path, self._failed, keep_after, last, True, self._files,
-                                                self._clock))
+                                                self._clock, moved))
         db = _with_room(self._reserve, lambda: open_file(self._path, False, self._files, self._clock))
         lock_fd, self._lock_fd = self._lock_fd, -1
         return Journal(self._path, db, lock_fd, self._reserve, self._clock, self._files)

@@ -91,7 +91,7 @@ class Daemon:
         outward = Outward(self._committed, self._taken, self._in_force, self.reader.ask_again, self.reader.release)
         self.worker = Worker(plan, self._open_journal, self.handover, self.clock, outward)
         self.worker.start()
-        self.worker.opened.wait()
+        self._watchdog.wait_until_open(self.worker)
         if self.worker.failure:
             raise self.worker.failure
         self.reader.start()
@@ -117,7 +117,8 @@ class Daemon:
 
     def _open_journal(self) -> Journal:
         state = self.plan.state
-        return Journal.open(state, self._taken(), last_seen(state), self.plan.journal.reserve)
+        return Journal.open(state, self._taken(), last_seen(state), self.plan.journal.reserve,
+                            moved=self.worker.keeper.has_moved)
 
     def _in_force(self, source: str, mark: str) -> None:
         folder = self.orders.get(source)               # another thread may be replacing them

@@ -56,7 +56,7 @@ class Keeper:
         `synced` is called when `is_syncing` has ended, by another thread."""
         self.full, self.reserve, self.bytes, self.last_seq = False, "", 0, 0
         self._open, self._taken, self._stopped, self._clock = open_journal, taken, stopped, clock
-        self.moved_ns = 0                                  # when it last tried again
+        self.moved_ns = 0                                  # when it last went on with what takes long
         self._has_failed = False
         self._aside, self._begun = Aside("commit", synced), Batch([], {}, lambda: None)
         self._next_trim_ns = clock.steady_ns() + _TRIM_EVERY_NS
@@ -70,6 +70,10 @@ class Keeper:
         if self._journal.renewed:
             self._cell.memory.ledger.settle(self._journal.kinds(), self.last_seq)
         return self._cell
+
+    def has_moved(self) -> None:
+        """It goes on, though what it is at takes long."""
+        self.moved_ns = self._clock.steady_ns()
 
     def close(self) -> None:
         """Everything was durable before."""
@@ -154,7 +158,8 @@ class Keeper:
             except JournalFull as error:
                 if tries == 0:
                     log.error("journal-full", cause=str(error))
-                self.full, tries, self.moved_ns = True, tries + 1, self._clock.steady_ns()
+                self.full, tries = True, tries + 1
+                self.has_moved()
                 if self._stopped.wait(min(0.1 * tries, _LONGEST_WAIT_S)) and tries > _TRIES_AT_A_STOP:
                     raise
         if self.full:
@@ -184,7 +189,7 @@ class Keeper:
 
     def _begin_anew(self, batch: Batch, before: list[Renewed]) -> tuple[list[Row], dict[str, str | None]]:
         """A new file is in force: what to tell behind the rows, and what is to be remembered with them."""
-        self._journal = self._journal.begin_anew(self._taken())
+        self._journal = self._journal.begin_anew(self._taken(), self.has_moved)
         self._has_failed, memory = False, batch.memory
         if not all(one.memory_whole for one in self._journal.renewed):
             memory = self._cell.memory.whole() | memory

@@ -41,6 +41,13 @@ class Watchdog:
     def __init__(self, notifier: Notifier, clock: Clock):
         self._notifier, self._clock, self._next_ns = notifier, clock, 0
 
+    def wait_until_open(self, worker: Any, look_every_s: float = 10) -> None:
+        """Until `worker.opened`: a damaged journal is copied to a new file, which may take longer than a start may.
+        The manager is asked for more time while `worker.moved_ns` moves."""
+        while not worker.opened.wait(look_every_s):
+            if self._clock.steady_ns() - worker.moved_ns < 2e9 * look_every_s:
+                self._notifier.starting(6 * look_every_s)
+
     def look(self, movers: tuple[Any, ...], status: str) -> list[str]:
         """Called about once a second by the supervisor, which so proves itself; the names of those that stand still.
 

@@ -34,6 +34,10 @@ class Notifier:
     def ready(self, status: str) -> None:
         self._send(f"READY=1\nSTATUS={_line(status)}")
 
+    def starting(self, seconds: float) -> None:
+        """The start may take longer than it was given, and is not over before these seconds."""
+        self._send(f"EXTEND_TIMEOUT_USEC={seconds * 1_000_000:.0f}")
+
     def reloading(self) -> None:
         """`ready` must follow."""
         self._send(f"RELOADING=1\nMONOTONIC_USEC={time.clock_gettime_ns(time.CLOCK_MONOTONIC) // 1000}")

@@ -67,6 +67,20 @@ def test_a_new_file_carries_on_with_name_seq_memory_and_what_is_still_needed(jou
     anew.close()
 
 
+def test_a_long_copy_is_seen_to_move_at_runtime_and_at_a_start(tmp_path):
+    at_runtime, at_start = [], []
+    journal = Journal.open(tmp_path, clock=Wall())
+    journal.append(rows(1, 3500))
+    failing(journal)
+    anew = journal.begin_anew(0, lambda: at_runtime.append(1))
+    anew.close()
+    with open(tmp_path / "journal.sqlite", "r+b") as file:       # the way to the newest record
+        file.seek(-4096, os.SEEK_END)
+        file.write(b"\xff" * 4096)
+    Journal.open(tmp_path, seen=3500, clock=Wall(), moved=lambda: at_start.append(1)).close()
+    assert len(at_runtime) == 4 and 3 <= len(at_start) <= 4
+
+
 def test_the_old_file_is_set_aside_with_its_log_and_all_of_it_can_be_salvaged(journal, tmp_path):
     journal.append(rows(1, 50))
     before = {suffix: (tmp_path / f"journal.sqlite{suffix}").read_bytes() for suffix in ("", "-wal")}

@@ -56,8 +56,8 @@ class Disk:
                         raise error
                 super().finish()
 
-            def begin_anew(self, keep_after):
-                anew = super().begin_anew(keep_after)
+            def begin_anew(self, keep_after, moved):
+                anew = super().begin_anew(keep_after, moved)
                 anew.__class__ = Befallen
                 return anew
 
@@ -192,6 +192,7 @@ def test_what_befell_two_files_in_a_row_is_told_once_each(cell, tmp_path):
     renewed = [one["detail"]["aside"] for one in found if one["kind"] == "event" and one["detail"]["event"] == "journal-renewed"]
     assert len(renewed) == len(set(renewed)) == 2 and serials(found) == list(range(500))
     assert [one["seq"] for one in found] == list(range(1, len(found) + 1))
+    assert cell.worker.keeper.moved_ns > 0             # a long copy is no standstill
 
 
 @pytest.mark.parametrize("fault", [sqlite3.SQLITE_IOERR_FSYNC, sqlite3.SQLITE_FULL])

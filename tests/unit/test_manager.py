@@ -5,12 +5,15 @@ import os
 import socket
 import subprocess
 import sys
+import threading
+import time
 import tty
 from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
 
+from collector.clock import SystemClock
 from collector.ports import LineSettings, open_port, take_back
 from collector.errors import PortLost
 from collector.service.manager import ManagerShelf, Watchdog
@@ -184,6 +187,23 @@ def test_what_was_kept_for_a_port_that_is_configured_no_more_is_given_up(manager
     shelf = ManagerShelf(notifier(tmp_path), kept, {"bore"})
     assert shelf.kept == {"bore": 99}
     assert manager.hear() == "FDSTOREREMOVE=1\nFDNAME=port-old"
+
+
+def test_a_start_that_takes_long_asks_for_more_time_while_it_moves(manager, tmp_path):
+    notifier, clock = Notifier({"NOTIFY_SOCKET": str(tmp_path / "notify")}), SystemClock()
+    worker = SimpleNamespace(opened=threading.Event(), moved_ns=clock.steady_ns() + 3_600_000_000_000)
+    waiting = threading.Thread(target=Watchdog(notifier, clock).wait_until_open, args=(worker, 0.05))
+    waiting.start()
+    assert [manager.hear(), manager.hear()] == ["EXTEND_TIMEOUT_USEC=300000"] * 2
+    worker.moved_ns = 0                                        # it stands still: the manager's own time counts
+    time.sleep(0.2)
+    manager.line.settimeout(0.3)
+    with pytest.raises(TimeoutError):
+        while True:
+            manager.hear()
+    worker.opened.set()
+    waiting.join(5)
+    assert not waiting.is_alive()
 
 
 # --- the daemon
