@@ -20,7 +20,9 @@ Form = tuple[bytes, bytes, bytes, bytes, bytes]
 the last four, and behind all; before the serial nothing where it has none."""
 
 _BEFORE_SEQ = b'{"seq":'
-_MARKS = b"\\u0000i", b"\\u0000t", b"\\u0000s", b"\\u0000r"
+_MARKS = b'-\\u0000i', b'"\\u0000t', b'"\\u0000s', b'"\\u0000r'
+"""With the character before: a text that has such letters in it has two backslashes there."""
+
 _row = partial(tuple.__new__, Row)                     # what `Row(...)` does, without its own function
 
 
@@ -42,7 +44,7 @@ class Numbering:
         rest = encode(self._record(0, self.id("\0i"), "\0t", kind, **fields)).removeprefix(_BEFORE_SEQ + b"0")
         for mark in _MARKS:
             before, found, behind = rest.partition(mark)
-            pieces.append(before if found else b"")
+            pieces.append(before + mark[:1] if found else b"")
             rest = behind if found else rest
         return *pieces, rest
 

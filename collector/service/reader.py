@@ -130,7 +130,7 @@ class Reader(threading.Thread):
         if self._handover.full:
             self._hold(True)
             time.sleep(_FULL_WAIT_S)
-            self.moved_ns = self._clock.steady_ns()
+            self.moved_ns = self._read_last_ns = self._clock.steady_ns()         # the lines do not rest meanwhile
             self._carry_out_orders()
             return
         self._hold(False)

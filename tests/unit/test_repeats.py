@@ -69,7 +69,8 @@ def long_way(pipeline):
 
 
 TEXTS = st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\r\n;"), max_size=12)
-FEW = st.sampled_from(["", "anna", "n°7", 'a"b', " x", "b\\"]) | TEXTS
+HOSTILE = ["\\u0000i", "-\\u0000i", "\\u0000t", "\\u0000s", '"\\u0000s', "\\u0000r", "%s"]      # what a form marks, as letters
+FEW = st.sampled_from(["", "anna", "n°7", 'a"b', " x", "b\\", *HOSTILE]) | TEXTS
 SIZES = st.sampled_from(["12.0", "+12.000", "11.9999", "12.0180", "12.01801", "-0.0", "0.4724"])
 ENDS = st.sampled_from(["mm"] * 6 + ["in", "mm!", "mmR", "mmR"])
 
