@@ -4,8 +4,11 @@ import json
 import sys
 from argparse import ArgumentParser, Namespace
 from collections.abc import Iterator
+from itertools import islice
 from pathlib import Path
 from typing import Any
+
+import msgspec
 
 from collector.commands.arguments import moment_us, utf8
 from collector.config.plan import read_plan
@@ -16,6 +19,9 @@ from collector.outputs.csv_file import csv_header, csv_lines
 from collector.record import FIELDS, decode
 from collector.service.ledger import UNKNOWN
 from collector.service.proof import prove
+
+
+_AT_ONCE = 500
 
 
 def add_arguments(parser: ArgumentParser) -> None:
@@ -44,11 +50,27 @@ def run(args: Namespace) -> int:
         out.write(csv_header(FIELDS))
     rows = _in_doubt(journal, args.suspect) if args.suspect is not None else journal.select(
         since_us=args.since, until_us=args.until, part=args.part, lot=args.lot, kinds=tuple(args.kind))
-    bodies = (row.body for row in rows)
-    out.writelines(csv_lines(bodies, FIELDS) if args.csv else (body + b"\n" for body in bodies))
+    out.writelines(_csv(iter(rows)) if args.csv else (row.body + b"\n" for row in rows))
     out.flush()
     journal.close()
     return 0
+
+
+def _csv(rows: Iterator[Row]) -> Iterator[bytes]:
+    """Some lines at a time.  Raises CollectorError for what is no record, behind the lines of what was before it."""
+    while some := list(islice(rows, _AT_ONCE)):
+        try:
+            yield b"".join(csv_lines([row.body for row in some], FIELDS))
+        except (msgspec.MsgspecError, UnicodeError):
+            yield from map(_csv_line, some)
+
+
+def _csv_line(row: Row) -> bytes:
+    try:
+        return b"".join(csv_lines([row.body], FIELDS))
+    except (msgspec.MsgspecError, UnicodeError) as error:
+        raise CollectorError(f"record {row.seq} in the journal is no record: {error}; `collector salvage` takes it out as "
+                             "it is") from error
 
 
 def _ledger(told: dict[str, Any], as_json: bool) -> int:

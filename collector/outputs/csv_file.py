@@ -6,7 +6,7 @@ Must not know: folders, cursors.
 
 import csv
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from itertools import islice
 from operator import attrgetter
 from types import SimpleNamespace
@@ -75,7 +75,7 @@ class CsvLines:
     def header(self) -> bytes:
         return csv_header(self._columns, self._settings.delimiter, self._settings.bom)
 
-    def lines(self, rows: tuple[Any, ...]) -> bytes:
+    def lines(self, rows: Sequence[Any]) -> bytes:
         """Raises RecordRefused for a body that is no record."""
         try:
             return self._lines(rows)
@@ -88,7 +88,7 @@ class CsvLines:
         except (msgspec.MsgspecError, UnicodeError) as error:
             raise RecordRefused(self._output, row.seq, f"it is no record: {error}") from error
 
-    def _lines(self, rows: tuple[Any, ...]) -> bytes:
+    def _lines(self, rows: Sequence[Any]) -> bytes:
         return b"".join(csv_lines([row.body for row in rows], self._columns, self._settings.delimiter,
                                   self._settings.decimal))
 

@@ -42,6 +42,7 @@ class Circuits:
         known, serial = self._repeats.of(texts)
         if known is None:
             return None
+        # all at once: that is faster than nine names, and here it counts
         form, aim, channel, said, part, lot, held, size, last, flags, unsynchronised = known
         wall_ns, numbering = frame.wall_ns, self._numbering
         if held is not self._context.of(self.plan.name, channel) or self._flags(aim, wall_ns) != flags \

@@ -85,7 +85,7 @@ class Daemon:
     def _start(self) -> None:
         plan = self.plan
         self.handover = HandOver()
-        self.reader = Reader(self.handover, self.clock, plan.journal.gather / 1000)
+        self.reader = Reader(self.handover, self.clock, gather_s(plan))
         shelf = ManagerShelf(self._notifier, taken_back(os.environ), set(plan.ports))
         self.opener = Opener(self.reader, self.handover, self.clock, shelf)
         outward = Outward(self._committed, self._taken, self._in_force, self.reader.ask_again, self.reader.release)
@@ -207,7 +207,7 @@ class Daemon:
         self.reload_refused = ""
         before, self.plan = self.plan, plan
         self.handover.put(NewPlan(plan))
-        self.reader.gather_s = plan.journal.gather / 1000
+        self.reader.gather_s = gather_s(plan)
         self.opener.set_ports(plan.ports)
         for name in list(self._outputs):
             if plan.outputs.get(name) != before.outputs.get(name):
@@ -240,6 +240,14 @@ class Daemon:
             raise StoppedByIO("the journal's disk did not answer in time; what was not committed is lost")
         log.info("stopped", last_seq=self.worker.keeper.last_seq)
         return 0
+
+
+def gather_s(plan: Plan) -> float:
+    """How long the reader may pause: `journal.gather`, but never for so long that a frame is torn that ends by a gap, or
+    an answer missed; what came in a pause is stamped behind it."""
+    times = [ms for port in plan.ports.values()
+             for ms in (port.framing.gap_ms, port.request.timeout_ms if port.request else 0) if ms]
+    return min([plan.journal.gather, *(ms / 4 for ms in times)]) / 1000
 
 
 def order_specs(plan: Plan) -> dict[str, OrderSpec]:

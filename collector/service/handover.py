@@ -85,7 +85,7 @@ class HandOver:
 
     @property
     def waiting(self) -> bool:
-        """Whether something is there to be taken."""
+        """Whether something is there to be taken, be it only a `wake`."""
         return bool(self._items) or not self._put.empty()
 
     @property

@@ -34,7 +34,7 @@ _READ_BYTES = 65536
 _LONGEST_WAIT_S = 1.0
 _FULL_WAIT_S = 0.02
 _LOG_EACH = 100
-_REST_NS = 5_000_000
+_REST_NS = 25_000_000                        # more than a pause, or a wait for the processor: those are no rest
 _BUSY_ROUNDS = 100                           # in a row without a rest: more than a frame has pieces
 _LAST_READ_NS = 500_000_000
 _LOOK_EVERY_NS = 1_000_000_000
@@ -73,7 +73,7 @@ class Reader(threading.Thread):
         self._requests: dict[str, Request] = {}
         self._orders: deque[Callable[[], None]] = deque()
         self._stopping = threading.Event()
-        self._read_last_ns = 0
+        self._last_read_ns = 0
         self._rounds_without_rest = 0
         self._next_look_ns = 0
         self._holding = False
@@ -130,7 +130,7 @@ class Reader(threading.Thread):
         if self._handover.full:
             self._hold(True)
             time.sleep(_FULL_WAIT_S)
-            self.moved_ns = self._read_last_ns = self._clock.steady_ns()         # the lines do not rest meanwhile
+            self.moved_ns = self._last_read_ns = self._clock.steady_ns()         # the lines do not rest meanwhile
             self._carry_out_orders()
             return
         self._hold(False)
@@ -173,11 +173,11 @@ class Reader(threading.Thread):
             self._tell(PortLooked(one.name, self._clock.wall_ns(), found, state.tampered))
 
     def _pause_if_busy(self) -> None:
-        is_rested = self.moved_ns - self._read_last_ns >= _REST_NS
+        is_rested = self.moved_ns - self._last_read_ns >= _REST_NS
         self._rounds_without_rest = 0 if is_rested else self._rounds_without_rest + 1
         if self._rounds_without_rest >= _BUSY_ROUNDS:
             time.sleep(self.gather_s)
-        self._read_last_ns = self._clock.steady_ns()
+        self._last_read_ns = self._clock.steady_ns()
 
     def _read(self, one: _Open, wall_ns: int, steady_ns: int) -> None:
         """Take what is there on a port."""

@@ -3,7 +3,8 @@
     python -m tests.bench.columns PORTS BYTES_PER_SECOND        (0: as fast as they are taken)
 
 Prints the devices as one JSON line; then, for each line `LINES` read from its input, sends so many lines on every
-port and prints one JSON line (`ring`: every column reads its master once): `sent`, `begun_ns` (steady time),
+port and prints one JSON line (`ring`: every column reads its master once; `frame`: one
+line on every port, as a UART hands it over): `sent`, `begun_ns` (steady time),
 `seconds`, `held` (bytes that the kernel did not take at their time), `from`, and, where paced, `ticks`: pairs of
 steady time (ns) and lines whose last byte had been given to the kernel on every port then, written down before the
 bytes are.  A line is 20 bytes with its number: `000123 +0.47280 in\\r\\n`.

@@ -212,3 +212,41 @@ def test_marks_that_the_encoding_has_not_are_refused(cell, port):
     configure(cell, f"device: ./tty-column, {port}")
     said = cell.command("check", str(cell.config))
     assert said.returncode == 78 and "is no text in ascii; give the port an encoding that has it" in said.stderr
+
+
+BESIDE = """
+site: brunnenhof
+ports:
+  busy: {device: ./tty-busy, format: line}
+  column: {device: ./tty-column, format: line, gap: 100 ms}
+formats: {line: {pattern: '^P (?P<value>\\d+\\.\\d+)$', unit: mm}}
+outputs: {line: {kind: jsonl, folder: ./inbox, publish: growing, every: 50 ms}}
+journal: {gather: 100 ms, reserve: 100 kB}
+"""
+
+
+def test_a_frame_that_ends_by_a_gap_is_not_torn_by_gathering_what_busy_lines_bring(cell):
+    busy, column, over = cell.column("busy"), cell.column("column"), threading.Event()
+    cell.configure(BESIDE)
+    cell.start()
+    cell.open(2)
+
+    def speak() -> None:
+        while not over.wait(0.001):
+            busy.send(b"P 1.0\r")
+
+    speaking = threading.Thread(target=speak)
+    speaking.start()
+    try:
+        time.sleep(0.5)                                        # a hundred rounds and more
+        for _ in range(12):
+            for byte in b"P 12.0184":
+                column.send(bytes([byte]))
+                time.sleep(0.001)
+            time.sleep(0.25)
+    finally:
+        over.set()
+        speaking.join()
+    wait_for(lambda: len(cell.records(port="column", kind="measurement")) == 12, "all of them")
+    assert {one["value"] for one in cell.records(port="column", kind="measurement")} == {12.0184}
+    assert not cell.records(kind="unread") and cell.stop() == 0

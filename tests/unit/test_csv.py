@@ -3,6 +3,8 @@
 import csv
 import io
 import json
+import sys
+from argparse import ArgumentParser
 from decimal import Decimal
 
 import duckdb
@@ -12,8 +14,9 @@ from hypothesis import strategies as st
 from msgspec import Raw
 from pydantic import ValidationError
 
-from collector.errors import RecordRefused
-from collector.journal import Row
+from collector.commands import export
+from collector.errors import CollectorError, RecordRefused
+from collector.journal import Journal, Row
 from collector.outputs import csv_file
 from collector.outputs.csv_file import CsvLines, Settings, csv_header, csv_lines, guarded
 from collector.record import FIELDS, Record, detail, encode, number
@@ -101,6 +104,20 @@ def test_what_is_no_record_is_refused_by_its_seq_and_nothing_is_written_in_a_wro
         CsvLines("mes", Settings(folder="/srv/mes/inbox")).lines(tuple(rows))
     assert told.value.seq == 2
     assert cells(record(value=Raw(b'{"a":\n1}'), lot="L9"))["lot"] == "L9"
+
+
+def test_an_export_names_what_is_no_record_behind_all_that_was_before_it(tmp_path, capfdbinary):
+    (tmp_path / "c.yaml").write_text("site: s\nports: {p: {device: /dev/ttyS9, format: f}}\nformats: {f: {pattern: '(?P<value>[0-9]+)', unit: mm}}\n"
+                                     f"outputs: {{o: {{kind: csv, folder: {tmp_path}}}}}\n")
+    journal = Journal.open(tmp_path / "state")
+    journal.append([Row(seq, seq, "event", "", "", "", b"{}" if seq == 600 else record(seq=seq)) for seq in range(1, 701)])
+    journal.close()
+    command = ArgumentParser()
+    export.add_arguments(command)
+    with pytest.raises(CollectorError, match="record 600 in the journal is no record"):
+        export.run(command.parse_args([str(tmp_path / "c.yaml"), "--csv"]))
+    sys.stdout.flush()
+    assert capfdbinary.readouterr().out == csv_header(FIELDS) + lines([record(seq=seq) for seq in range(1, 600)], FIELDS)
 
 
 @given(st.decimals(allow_nan=False, allow_infinity=False, places=6))

@@ -1,7 +1,9 @@
 """The hand-over between the ports' threads and the worker."""
 
+import sys
 import threading
 import time
+from functools import partial
 
 from collector.record import Chunk
 from collector.service.handover import TAKEN_BYTES, HandOver, PortClosed
@@ -65,7 +67,9 @@ def test_room_comes_back_as_it_is_taken_not_all_at_once():
     assert not handover.full
 
 
-def test_many_threads_that_put_at_once_are_counted_exactly():
+def test_many_threads_that_put_at_once_are_counted_exactly(request):
+    request.addfinalizer(partial(sys.setswitchinterval, sys.getswitchinterval()))
+    sys.setswitchinterval(1e-6)
     handover, begin = HandOver(most_bytes=200 + 7), threading.Barrier(4)
 
     def put() -> None:
