@@ -20,7 +20,6 @@ from collector.record import FIELDS, decode
 from collector.service.ledger import UNKNOWN
 from collector.service.proof import prove
 
-
 _AT_ONCE = 500
 
 
@@ -69,8 +68,8 @@ def _csv_line(row: Row) -> bytes:
     try:
         return b"".join(csv_lines([row.body], FIELDS))
     except (msgspec.MsgspecError, UnicodeError) as error:
-        raise CollectorError(f"record {row.seq} in the journal is no record: {error}; `collector salvage` takes it out as "
-                             "it is") from error
+        raise CollectorError(f"record {row.seq} in the journal is no record: {error}; `collector salvage` takes it out "
+                             "as it is") from error
 
 
 def _ledger(told: dict[str, Any], as_json: bool) -> int:
