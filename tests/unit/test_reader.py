@@ -12,7 +12,9 @@ import time
 import pytest
 from collector.clock import SystemClock
 from collector.ports import LineSettings, open_port
+from collector.config.plan import read_plan
 from collector.record import Chunk
+from collector.service.daemon import gather_s
 from collector.service.handover import HandOver, PortClosed, PortOpened
 from collector.service.reader import Reader, Request
 
@@ -205,6 +207,17 @@ def test_what_busy_lines_bring_is_gathered_until_they_rest(gathering, taken, col
     sent += trickle(column, 40)
     taken.until(lambda it: it.bytes() == sent)
     assert len(pauses_s(taken)) - at_rest > 20 and max(pauses_s(taken)[at_rest + 1:]) < 0.4
+
+
+@pytest.mark.parametrize("port, journal, pause_ms", [
+    ("", "", 20), ("gap: 20 ms", "", 5), ("gap: 200 ms", "", 20), ("gap: 20 ms", "journal: {gather: 2 ms}", 2),
+    ('request: {send: "?", every: 2 s, timeout: 40 ms}', "", 10), ('request: {send: "?", every: 2 s}', "", 20),
+    ("gap: 20 ms", "journal: {gather: 0 ms}", 0)])
+def test_a_pause_is_short_beside_the_times_that_a_port_counts_by(tmp_path, port, journal, pause_ms):
+    (tmp_path / "c.yaml").write_text(
+        f"site: s\nports: {{p: {{device: /dev/ttyS9, format: f{', ' * bool(port)}{port}}}}}\n"
+        "formats: {f: {pattern: '(?P<value>[0-9]+)', unit: mm}}\noutputs: {o: {kind: csv, folder: /srv/x}}\n" + journal)
+    assert gather_s(read_plan(tmp_path / "c.yaml")) == pause_ms / 1000
 
 
 def test_a_pulled_cable_closes_the_port_and_tells_who_opened_it(reader, taken, column):
