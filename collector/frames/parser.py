@@ -92,6 +92,13 @@ class Parser:
                 return OverRange(text, {})
         return self._cut(data)
 
+    def all_texts(self, frames: list[bytes]) -> list[list[Texts] | OverRange | Unread]:
+        """The `texts` of each."""
+        data = b"".join(frames)
+        if self._verified or self._over_range_frames or not data.isascii() or b"\0" in data:
+            return [self.texts(frame) for frame in frames]
+        return [self._cut(frame) for frame in frames]
+
     def read(self, texts: list[Texts]) -> list[Reading | OverRange | Mark] | Unread:
         """The second half: what these texts say.  The same texts say the same."""
         found = []

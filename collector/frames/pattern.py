@@ -12,7 +12,7 @@ from collections.abc import Callable
 import re2
 
 from collector.frames.refused import FormatRefused
-from collector.frames.torn import PARTS, build_torn
+from collector.frames.torn import PARTS, build_torn, room
 from collector.record import NO_MATCH, Unread, escape
 
 re2.set_fallback_notification(re2.FALLBACK_EXCEPTION)    # never the standard engine, which one bad frame can freeze
@@ -49,10 +49,10 @@ def build_pattern(text: str, encoding: str, repeat: bool, decimal: str) -> tuple
         twice = next((name for name in written if written.count(name) > 1), written[0])
         raise FormatRefused(f"{twice!r} stands twice", "name each once", "pattern")
     torn = build_torn(text, decimal) if "value" in numbers else lambda *_: None
-    return names, _searched(pattern, [numbers[name] for name in names], repeat, torn)
+    return names, _searched(pattern, [numbers[name] for name in names], repeat, torn, any(room(text)))
 
 
-def _searched(pattern: "re2.Pattern", numbers: list[int], repeat: bool, torn: Torn) -> Cut:
+def _searched(pattern: "re2.Pattern", numbers: list[int], repeat: bool, torn: Torn, swallows: bool) -> Cut:
     search = pattern.search
     named_only = len(numbers) == pattern.groups
 
@@ -64,6 +64,8 @@ def _searched(pattern: "re2.Pattern", numbers: list[int], repeat: bool, torn: To
         if found is None:
             return _NONE
         start, end = found.span()
+        if not start and end == len(data) and not swallows:      # nothing beside it that could belong to it
+            return [texts(found)]
         if end < len(data):
             other = search(data, end)
             if other is not None:

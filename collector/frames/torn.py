@@ -24,7 +24,7 @@ def build_torn(pattern: str, decimal: str) -> Callable[["re.Match", bytes, bytes
 
     Digits that the pattern spells out beside the value (`\\d`, `[0-9]`) are meant; what `.*` or `\\w+` ate is not.
     """
-    swallows_before, swallows_after = _room(pattern)
+    swallows_before, swallows_after = room(pattern)
     swallows = swallows_before or swallows_after
     mark = re.escape(decimal.encode())
     digit_before, sign_before, part_before = (re.compile(rule).search for rule in (
@@ -56,7 +56,7 @@ def build_torn(pattern: str, decimal: str) -> Callable[["re.Match", bytes, bytes
     return torn
 
 
-def _room(pattern: str) -> tuple[bool, bool]:
+def room(pattern: str) -> tuple[bool, bool]:
     """Whether what the pattern has right before the value, and right behind it, may swallow any character."""
     at = pattern.find(_VALUE)
     if at < 0:

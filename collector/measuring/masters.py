@@ -21,6 +21,7 @@ from collector.measuring.units import EXACT
 NEVER, OVERDUE, FAILED = "no-master-check", "overdue-master", "failed-master-check"
 CALIBRATION = "master-calibration-due"
 _GAIN_STEP = Decimal("0.000001")
+MANY = 1 << 62
 _STEP_NS = 60_000_000_000                              # a clock set back by more than this makes a check overdue
 
 
@@ -107,16 +108,16 @@ class Channel:
             guard = self._guards[key] = Guard(characteristic, self.book)
         return guard
 
-    def count(self, seq: int, wall_ns: int) -> None:
-        """A measurement of the channel became record `seq`."""
-        book, self.touched = self.book, True
-        book.count += 1
+    def count(self, seq: int, wall_ns: int, many: int = 1) -> None:
+        """A measurement of the channel became record `seq`, or so many of one moment the records up to it."""
+        book, first, self.touched = self.book, seq - many + 1, True
+        book.count += many
         book.last_seq, book.last_ns = seq, wall_ns
         if not book.first_seq:
-            book.first_seq, book.first_ns = seq, wall_ns
+            book.first_seq, book.first_ns = first, wall_ns
         if self._began:
             for check in self._began:
-                check.first_seq, check.first_ns = seq, wall_ns
+                check.first_seq, check.first_ns = first, wall_ns
             self._began = []
 
     def check(self, characteristic: Characteristic, master: Master, size: Decimal, wall_ns: int,
@@ -203,9 +204,16 @@ class Guard:
         due = any(master.due_ns is not None and wall_ns >= master.due_ns for master in self.characteristic.masters)
         return tuple(sorted(found - {""})) + ((CALIBRATION,) if due else ())
 
+    def lasts(self, wall_ns: int) -> int:
+        """How many readings made now, from the next on, are certainly flagged alike."""
+        if all(master.parts is None for master in self.characteristic.masters):
+            return MANY
+        is_well = self._from_ns <= wall_ns < self._until_ns
+        return max(1, self._until_count - self._book.count) if is_well else 1
+
     def renew(self) -> None:
         """Reckon anew how long all is well: from the newest check on, until the first thing runs out."""
-        self._from_ns, self._until_ns, self._until_count = 0, 1 << 63, 1 << 62
+        self._from_ns, self._until_ns, self._until_count = 0, 1 << 63, MANY
         for master in self.characteristic.masters:
             check = self._book.checks.get(master.name)
             if check is None or not check.good_ns or check.failed or self._gain_failed():

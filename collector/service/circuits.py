@@ -9,7 +9,7 @@ from typing import Any
 from collector.config.plan import PortPlan
 from collector.frames.pattern import Texts
 from collector.journal import Row
-from collector.measuring.masters import Verdict
+from collector.measuring.masters import MANY, Verdict
 from collector.measuring.normalise import Measured, normalise
 from collector.measuring.thermal import correction, temperature
 from collector.measuring.units import EXACT
@@ -21,7 +21,7 @@ from collector.service.checks import MASTER, checked
 from collector.service.judged import judged
 from collector.service.numbering import RAW, SERIAL
 from collector.service.runs import MEASUREMENT, STARTS, Runs
-from collector.service.repeats import Repeat, Repeats, json_text
+from collector.service.repeats import Known, Repeat, Repeats, Under
 from collector.service.tally import Last, Size, Tally
 
 OVER_RANGE = "over-range"
@@ -35,30 +35,45 @@ class Circuits:
         self.aims = Aims(plan, cell)
         self.runs = Runs(self)
         self._context, self._numbering = cell.context, cell.numbering
-        self._repeats = Repeats(plan.parser)
+        self.repeats = Repeats(plan.parser)
 
-    def again(self, frame: Frame, texts: Texts) -> list[Row] | None:
-        """The records of a frame that says what one said before, but for the serial; None: it must be read."""
-        known, serial = self._repeats.of(texts)
-        if known is None:
-            return None
-        # all at once: that is faster than nine names, and here it counts
-        form, aim, channel, said, part, lot, held, size, last, flags, unsynchronised = known
-        wall_ns, numbering = frame.wall_ns, self._numbering
-        if held is not self._context.of(self.plan.name, channel) or self._flags(aim, wall_ns) != flags \
-                or numbering.unsynchronised != unsynchronised:
-            return None
-        seq = numbering.next_seq
-        rows = [numbering.filled(form, MEASUREMENT, wall_ns, self.plan.name, part, lot, serial,
-                                 json_text(frame.data, self.plan.encoding))]
-        self.tally.readings += 1
-        last.count(size, wall_ns)
+    def again(self, known: list[Known | None], at: int, wall_ns: int) -> tuple[list[Row], int]:
+        """The records of the frames from `at` on, one each and what follows from it, and how many frames that are:
+        as long as they are known, and made under what the first was made under.
+
+        `known`: of frames that came at once, at `wall_ns`; the one at `at` is not None.  0: that one must be read.
+        """
+        under, found, sizes = known[at][0].under, [], []
+        for one in known[at:at + self._as_before(under, wall_ns)]:
+            if one is None or one[0].under is not under:
+                break
+            repeat, serial, raw = one
+            found.append((repeat.form, repeat.lot, serial, raw))
+            sizes.append(repeat.size)
+        if not found:
+            return [], 0
+        aim = under.aim
+        rows = self._numbering.filled(found, MEASUREMENT, wall_ns, self.plan.name, aim.characteristic.part)
+        self.tally.read += len(rows)
+        self.tally.readings += len(rows)
+        self._last(under.channel).count(sizes, wall_ns)
         if aim.masters is not None:
-            aim.masters.count(seq, wall_ns)
-        if aim.followed:
-            said = {**said, "serial": serial.decode()} if serial else said
-            rows += self.cell.follow(aim.characteristic, seq, size.value, size.verdict, flags, said, wall_ns)
-        return rows
+            aim.masters.count(rows[-1].seq, wall_ns, len(rows))
+        if aim.followed:                               # then it is one frame
+            said = {**repeat.said, "serial": serial.decode()} if serial else repeat.said
+            rows += self.cell.follow(aim.characteristic, rows[0].seq, repeat.size.value, repeat.size.verdict,
+                                     under.flags, said, wall_ns)
+        return rows, len(found)
+
+    def _as_before(self, under: Under, wall_ns: int) -> int:
+        """How many measurements from now on are made under this as well, by all that is known; 0: not the next one."""
+        aim = under.aim
+        if under.held is not self._context.of(self.plan.name, under.channel) \
+                or under.unsynchronised != self._numbering.unsynchronised or self._flags(aim, wall_ns) != under.flags:
+            return 0
+        if aim.followed:                               # a part that is complete may use the context up
+            return 1
+        return MANY if aim.guard is None else aim.guard.lasts(wall_ns)
 
     def take(self, frame: Frame, found: Reading | OverRange | Mark, steady_ns: int,
              texts: Texts | None = None) -> list[Row] | Unread:
@@ -81,10 +96,8 @@ class Circuits:
         if aim is None:
             return Unread(CHANNEL, self.aims.unknown(channel))
         if texts is not None and aim.repeats and master is None and found.sent is None and "status" not in said \
-                and self._repeats.is_awaited(texts):
-            self._keep(texts, aim, found, held, frame.wall_ns)
-            if (rows := self.again(frame, texts)) is not None:
-                return rows
+                and self.repeats.is_awaited(frame.data, texts):
+            self._keep(frame, texts, aim, found, held)
         rows, run = self.runs.of(channel, aim, steady_ns, frame.wall_ns)
         measured = normalise(found, self.plan.is_deviation, (run.aim if run else aim).characteristic)
         if isinstance(measured, Unread):
@@ -95,19 +108,18 @@ class Circuits:
         return rows + self.finish(aim, MEASUREMENT, frame.wall_ns, said, master, measured, {},
                                   escape(frame.data, self.plan.encoding), found.sent)
 
-    def _keep(self, texts: Texts, aim: Aim, found: Reading, held: dict[str, str], wall_ns: int) -> None:
-        """Keep what these texts make by themselves, for `again`; not where that uses up some of the context."""
+    def _keep(self, frame: Frame, texts: Texts, aim: Aim, found: Reading, held: dict[str, str]) -> None:
+        """Keep what this frame makes by itself, for `again`; not where that uses up some of the context."""
         one, measured = aim.characteristic, normalise(found, self.plan.is_deviation, aim.characteristic)
         if isinstance(measured, Unread) or not self._context.is_plain(self.plan.name):
             return
-        said, more, flags = {**held, **found.said}, {}, self._flags(aim, wall_ns)
+        said, more, flags = {**held, **found.said}, {}, self._flags(aim, frame.wall_ns)
         fields = judged(one, measured.value, more)
         marked = {**said, "serial": SERIAL} if "serial" in found.said else said
         form = self._numbering.form(MEASUREMENT, port=self.plan.name, flags=flags, raw=RAW,
                                     detail=detail(more) if more else NONE, **_told(marked, aim, measured, fields))
-        channel, size = said.get("channel", ""), _size(measured, fields)
-        self._repeats.keep(texts, Repeat(form, aim, channel, said, one.part, said.get("lot", ""), held, size,
-                                         self._last(channel), flags, self._numbering.unsynchronised))
+        under = Under(aim, said.get("channel", ""), held, flags, self._numbering.unsynchronised)
+        self.repeats.keep(frame.data, texts, Repeat(form, under, said.get("lot", ""), said, _size(measured, fields)))
 
     def _flags(self, aim: Aim, wall_ns: int) -> tuple[str, ...]:
         return aim.flags if aim.guard is None else aim.flags + aim.guard.flags(wall_ns)
@@ -140,7 +152,7 @@ class Circuits:
         if one is not None and value is not None:
             fields = judged(one, value, more)
         flags += self._flags(aim, wall_ns)
-        self._last(said.get("channel", "")).count(_size(measured, fields), wall_ns)
+        self._last(said.get("channel", "")).count([_size(measured, fields)], wall_ns)
         seq = self._numbering.next_seq
         rows = [self.row(kind, wall_ns, said, aim, measured, flags, raw, more, sent, fields)]
         if aim.masters is not None:

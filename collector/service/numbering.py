@@ -4,6 +4,7 @@ Knows: the next seq of the journal, the site's and the journal's name; that a ti
 Must not know: what a record says, whether it was committed yet.
 """
 
+from collections.abc import Iterable
 from functools import partial
 from typing import Any
 
@@ -18,6 +19,10 @@ SERIAL, RAW = "\0s", "\0r"
 Form = tuple[bytes, bytes, bytes, bytes, bytes]
 """The JSON of a record but for its seq, its id's seq, its time, its serial and its raw text: what stands before each of
 the last four, and behind all; before the serial nothing where it has none."""
+
+Filling = tuple[Form, str, bytes, bytes]
+"""A form, the lot of its record, and what is filled in: the serial (empty where the form has none) and the raw text, as
+they stand between the quotes of a JSON string."""
 
 _BEFORE_SEQ = b'{"seq":'
 _MARKS = b'-\\u0000i', b'"\\u0000t', b'"\\u0000s', b'"\\u0000r'
@@ -48,16 +53,18 @@ class Numbering:
             rest = behind if found else rest
         return *pieces, rest
 
-    def filled(self, form: Form, kind: str, wall_ns: int, port: str, part: str, lot: str, serial: bytes,
-               raw: bytes) -> Row:
-        """A journal row of a new record, its JSON by a form; `serial` (empty where the form has none) and `raw` as they
-        stand between the quotes of a JSON string."""
-        seq, time = self.next_seq, self._stamps.text(wall_ns).encode()
-        self.next_seq, number = seq + 1, b"%d" % seq
-        before_id, before_time, before_serial, before_raw, end = form
-        body = b"".join((_BEFORE_SEQ, number, before_id, number, before_time, time, before_serial, serial, before_raw,
-                         raw, end))
-        return _row((seq, wall_ns // 1000, kind, port, part, lot, body))
+    def filled(self, many: Iterable[Filling], kind: str, wall_ns: int, port: str, part: str) -> list[Row]:
+        """The journal rows of new records of one moment, their JSON by forms."""
+        seq, rows = self.next_seq, []
+        time, at_us, join = self._stamps.text(wall_ns).encode(), wall_ns // 1000, b"".join
+        for (before_id, before_time, before_serial, before_raw, end), lot, serial, raw in many:
+            number = b"%d" % seq
+            rows.append(_row((seq, at_us, kind, port, part, lot, join((
+                _BEFORE_SEQ, number, before_id, number, before_time, time, before_serial, serial, before_raw, raw,
+                end)))))
+            seq += 1
+        self.next_seq = seq
+        return rows
 
     def id(self, seq: int | str) -> str:
         """The id of the record with this seq."""

@@ -30,6 +30,7 @@ from collector.service.cell import Cell, fields_of_context
 from collector.service.circuits import Circuits
 from collector.service.expected import Expected
 from collector.service.ledger import Meter
+from collector.service.repeats import Known
 from collector.service.tally import Tally
 
 log = structlog.get_logger()
@@ -128,19 +129,44 @@ class Pipeline:
         return events + self._rows(frames)
 
     def _rows(self, frames: list[Frame]) -> list[Row]:
-        rows: list[Row] = []
+        """The records of frames that came at once."""
         self.tally.frames += len(frames)
-        for frame in frames:
+        rows, at, known = [], 0, self._known(frames)
+        while at < len(frames):
+            frame, first = frames[at], self._numbering.next_seq
             self.tally.last_frame_ns = frame.wall_ns
-            first = self._numbering.next_seq
             try:
-                rows += self._read(frame)
+                made, many = [], 0
+                if known[at] is not None and not self.in_doubt:
+                    made, many = self.circuits.again(known, at, frame.wall_ns)
+                if not many:
+                    known[at] = None
+                    made, many = self._read(frame), 1
             except Exception as error:
                 log.exception("internal-fault", port=self.plan.name, frame=escape(frame.data))
-                self._numbering.next_seq = first       # the whole frame becomes one unread: its numbers are free again
-                rows += self._nothing_read(frame,
-                                           Unread(INTERNAL, f"{type(error).__name__} in the collector; see its log"))
+                self._numbering.next_seq = first       # the numbers are free again
+                if known[at] is not None:              # of many frames one may be the cause: each by itself
+                    known = [None] * len(frames)
+                    continue
+                made, many = self._nothing_read(
+                    frame, Unread(INTERNAL, f"{type(error).__name__} in the collector; see its log")), 1
+            rows += made
+            at += many
         return rows
+
+    def _known(self, frames: list[Frame]) -> list[Known | None]:
+        """What each frame repeats of what was read before; None: it must be read."""
+        none = [None] * len(frames)
+        if self._sources:
+            return none
+        datas = [frame.data for frame in frames]
+        if any([frame.fault for frame in frames]) or self.marked and b"\xff" in b"".join(datas):
+            return none
+        try:
+            return self.circuits.repeats.of(datas)
+        except Exception:
+            log.exception("internal-fault", port=self.plan.name)
+            return none
 
     def _may_be_the_end_of_another(self, data: bytes) -> bool:
         """Whether the format reads such a frame with a character more before it as well, or with some less."""
@@ -159,9 +185,6 @@ class Pipeline:
         parser = self.plan.parser
         texts = parser.texts(frame.data)
         alone = texts[0] if type(texts) is list and len(texts) == 1 else None
-        if alone is not None and not in_doubt and (rows := self.circuits.again(frame, alone)) is not None:
-            self.tally.read += 1
-            return rows
         found = parser.read(texts) if type(texts) is list else texts if isinstance(texts, Unread) else [texts]
         if isinstance(found, Unread):
             return self._nothing_read(frame, found)

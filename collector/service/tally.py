@@ -38,14 +38,13 @@ class Last:
     passed: int = 0
     failed: int = 0
 
-    def count(self, size: Size, wall_ns: int) -> None:
-        """A measurement was made."""
-        self.size, self.time_ns = size, wall_ns
-        self.readings += 1
-        if size.verdict == PASS:
-            self.passed += 1
-        elif size.verdict == FAIL:
-            self.failed += 1
+    def count(self, sizes: list[Size], wall_ns: int) -> None:
+        """Measurements were made, at one moment."""
+        self.size, self.time_ns = sizes[-1], wall_ns
+        self.readings += len(sizes)
+        verdicts = [size.verdict for size in sizes]
+        self.passed += verdicts.count(PASS)
+        self.failed += verdicts.count(FAIL)
 
     def as_dict(self) -> dict[str, Any]:
         size = self.size

@@ -469,7 +469,7 @@ class Story:
 
 times = st.one_of(st.integers(0, 5), st.sampled_from([20, 30, -1, -60, -61, -5000])).map(lambda s: s * S)
 happenings = st.lists(st.one_of(
-    st.tuples(st.just("read"), times, st.booleans(), st.integers(1, 3)),
+    st.tuples(st.just("read"), times, st.booleans(), st.integers(1, 3), st.booleans()),
     st.tuples(st.just("check"), times, st.booleans(), st.integers(0, 3), st.integers(0, 1), st.integers(-3, 3))),
     max_size=40)
 
@@ -485,10 +485,16 @@ def test_any_story_gives_the_suspect_gain_and_flags_that_a_list_of_all_that_happ
             found = channel.guard(one).flags(now)
             assert found == Guard(one, channel.book).flags(now) == story.flags(one, now)
         if what == "read":
-            for _ in range(more[0]):
-                seq += 2
-                channel.count(seq, now)
+            many, at_once = more
+            like_now = [(one, channel.guard(one).flags(now), channel.guard(one).lasts(now)) for one in PARTS]
+            for read in range(1, many + 1):
+                seq += 1 if at_once else 2
                 story.all.append(Happened("reading", seq, now))
+                if not at_once:
+                    channel.count(seq, now)
+                assert all(story.flags(one, now) == flags for one, flags, lasts in like_now if read < lasts)
+            if at_once:
+                channel.count(seq, now, many)
             continue
         one = PARTS[more[0]]
         each = one.masters[more[1] % len(one.masters)]

@@ -3,6 +3,7 @@
 import re
 import tempfile
 from functools import cache
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -16,7 +17,7 @@ from collector.service.cell import Cell
 from collector.service.memory import Memory
 from collector.service.numbering import Numbering
 from collector.service.pipeline import Pipeline
-from collector.service.repeats import Repeats
+from collector.service.repeats import Repeat, Repeats, Under
 from collector.service.tally import Tally
 
 CONFIG = """
@@ -40,16 +41,17 @@ SAYS_MORE = """, uncertainty: 1 um, rule: proven, feature: hole, classes: {"1": 
 
 
 @cache
-def plan_of(says_more):
+def plan_of(says_more, serial, encoding="utf-8"):
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder, "c.yaml")
-        path.write_text(CONFIG.replace("SAYS_MORE", says_more))
+        path.write_text(CONFIG.replace("SAYS_MORE", says_more).replace("?P<serial>", "?P<serial>" if serial else "?:")
+                        .replace("encoding: utf-8", f"encoding: {encoding}"))
         return read_plan(path)
 
 
-def make(says_more=""):
+def make(says_more="", serial=True, encoding="utf-8"):
     """The pipelines of the column and of the scanner."""
-    plan = plan_of(says_more)
+    plan = plan_of(says_more, serial, encoding)
     cell = Cell(plan, Numbering("s", "TEST0000", 1), Memory({}))
     made = {name: Pipeline(port, cell, Tally("d")) for name, port in plan.ports.items()}
     return made["p"], made["q"]
@@ -76,19 +78,22 @@ ENDS = st.sampled_from(["mm"] * 6 + ["in", "mm!", "mmR", "mmR"])
 
 
 @given(frames=st.lists(st.tuples(FEW, FEW, SIZES, ENDS), min_size=1, max_size=12), lots=st.lists(FEW, min_size=1, max_size=3),
-       unsure=st.booleans(), says_more=st.sampled_from(["", SAYS_MORE]))
-def test_a_repeated_measurement_has_the_bytes_of_one_that_is_made_anew(frames, lots, unsure, says_more):
-    bodies = []
+       unsure=st.booleans(), says_more=st.sampled_from(["", SAYS_MORE]), serial=st.booleans(),
+       cuts=st.lists(st.integers(0, 36), max_size=5).map(sorted))
+def test_a_repeated_measurement_has_the_bytes_of_one_that_is_made_anew(frames, lots, unsure, says_more, serial, cuts):
+    bodies, counted = [], []
     for other in (lambda pipeline: pipeline, long_way):
-        pipeline, scanner = make(says_more)
+        pipeline, scanner = make(says_more, serial)
         pipeline, rows = other(pipeline), []
-        for at, lot in enumerate(lots):
-            pipeline._numbering.unsynchronised = unsure and at != 1
+        for lot in lots:
             rows += scanner.feed(Chunk("q", lot.encode() + b"\n", AT, 0))
-            data = b"".join(f"{serial};{operator};{value}{end}\n".encode() for serial, operator, value, end in frames)
-            rows += pipeline.feed(Chunk("p", data, AT, 0))
+            lines = [f"{number};{operator};{value}{end}\n".encode() for number, operator, value, end in frames] * 3
+            for begin, end in pairwise([0, *cuts, len(lines)]):
+                pipeline._numbering.unsynchronised = unsure and begin % 2 == 1
+                rows += pipeline.feed(Chunk("p", b"".join(lines[begin:end]), AT, 0))
         bodies.append(rows)
-    assert bodies[0] == bodies[1]
+        counted.append((pipeline.tally.as_dict(), pipeline._cell.memory.whole()))
+    assert bodies[0] == bodies[1] and counted[0] == counted[1]
     for row in bodies[0]:
         assert encode(decode(row.body)) == row.body and row[:6] == (row.seq, AT // 1000, row.kind, row.port, row.part, row.lot)
         if row.kind == "measurement":
@@ -111,46 +116,104 @@ def test_what_is_remembered_has_an_end():
     for at in range(0, 3_000, 1000):
         data = b"".join(b"1;op%d;12.%05dmm\n" % (number, number) for number in range(at, at + 1000))
         rows = pipeline.feed(Chunk("p", data, AT, 0))
-    assert 0 < len(pipeline.circuits._repeats._known) <= 500
+    assert 0 < len(pipeline.circuits.repeats._known) <= 500
     assert values(rows)[-1] == "12.02999"
 
 
-def test_a_repeated_measurement_is_flagged_as_what_is_true_now():
+@pytest.mark.parametrize("at_once", [1, 2, 3, 5])
+def test_a_repeated_measurement_is_flagged_as_what_is_true_now(at_once):
     pipeline, _ = make(SAYS_MORE)
-    rows = pipeline.feed(Chunk("p", b"1;a;12.0mm\n0;a;12.0mmR\n" + b"1;a;12.0mm\n" * 3, AT, 0))
-    assert [decode(row.body).flags for row in rows] == [("no-master-check",), (), (), (), ("overdue-master",)]
+    frames, flags = [b"1;a;12.0mm\n"] * 3 + [b"0;a;12.0mmR\n"] + [b"1;a;12.0mm\n"] * 3, []
+    for at in range(0, len(frames), at_once):
+        rows = pipeline.feed(Chunk("p", b"".join(frames[at:at + at_once]), AT, 0))
+        flags += [decode(row.body).flags for row in rows]
+    assert flags == [("no-master-check",)] * 3 + [()] * 3 + [("overdue-master",)]
+
+
+def test_a_repeated_measurement_says_whether_the_clock_is_right_now():
+    pipeline, _ = make()
+    for at in range(8):
+        pipeline._numbering.unsynchronised = at in (3, 6)
+        row, = pipeline.feed(Chunk("p", b"1;a;12.0mm\n", AT, 0))
+        assert decode(row.body).flags == (("clock-unsynchronised",) if at in (3, 6) else ())
+
+
+def test_what_was_made_under_another_lot_is_made_anew_behind_what_was_not():
+    pipeline, scanner = make()
+    for size in (b"12.0", b"12.01"):
+        pipeline.feed(Chunk("p", b"1;a;%smm\n" % size * 2, AT, 0))
+    scanner.feed(Chunk("q", b"L2\n", AT, 0))
+    pipeline.feed(Chunk("p", b"1;a;12.0mm\n", AT, 0))
+    rows = pipeline.feed(Chunk("p", b"2;a;12.0mm\n3;a;12.01mm\n4;a;12.0mm\n", AT, 0))
+    assert [(row.lot, decode(row.body).lot, decode(row.body).serial) for row in rows] == [
+        ("L2", "L2", "2"), ("L2", "L2", "3"), ("L2", "L2", "4")]
+
+
+def test_the_beginning_of_a_frame_repeats_nothing():
+    pipeline, _ = make()
+    pipeline.feed(Chunk("p", b"1;a;12.0mm\n" * 3 + b"1;a;12.0mm", AT, 0))
+    row, = pipeline.cut(AT, 0, "port-lost")
+    assert row.kind == "unread" and b'"reason":"cut"' in row.body
+
+
+@pytest.mark.parametrize("serial", [True, False])
+def test_marks_of_the_driver_are_no_text_that_was_read_before(serial):
+    """A driver that marks errors doubles each byte 0xff: termios(3), PARMRK."""
+    pipeline, _ = make("", serial, "latin-1")
+    pipeline.opened(True, 0, was_quiet=True)
+    rows = [row for sent in (b"\xff\xff\xff\xff", b"\xff\xff\xff\xff", b"\xff\xff", b"\xff\xff\xff\xff", b"\xff\x00b")
+            for row in pipeline.feed(Chunk("p", b"1;a%s;12.0mm\n" % sent, AT, 0))]
+    assert [decode(row.body).operator for row in rows] == ["aÿÿ", "aÿÿ", "aÿ", "aÿÿ", ""]
+    assert [row.kind for row in rows] == ["measurement"] * 4 + ["unread"]
 
 
 def test_what_came_twice_is_not_judged_again(monkeypatch):
-    pipeline, _ = make()
+    pipeline, scanner = make()
+    pipeline.feed(Chunk("p", b"1;a;12.0mm\n2;a;12.0mm\n", AT, 0))
     judge, judged = circuits.judged, []
     monkeypatch.setattr(circuits, "judged", lambda *said: judged.append(said) or judge(*said))
-    rows = pipeline.feed(Chunk("p", "1;a;12.0mm\n2;a;12.0mm\nSN-2;a;12.0mm\n µ3 ;a;12.0mm\n".encode(), AT, 0))
-    assert [decode(row.body).serial for row in rows] == ["1", "2", "SN-2", "µ3"] and len(judged) == 2
-    assert decode(pipeline.feed(Chunk("p", b"  ;a;12.0mm\n" * 3, AT, 0))[-1].body).serial == "" and len(judged) == 4
+    rows = pipeline.feed(Chunk("p", "2;a;12.0mm\nSN-2;a;12.0mm\n µ3 ;a;12.0mm\n".encode(), AT, 0))
+    assert [decode(row.body).serial for row in rows] == ["2", "SN-2", "µ3"] and not judged
+    assert decode(pipeline.feed(Chunk("p", b"  ;a;12.0mm\n" * 2, AT, 0))[-1].body).serial == "" and judged
+    judged.clear()
+    assert decode(pipeline.feed(Chunk("p", b"  ;a;12.0mm\n" * 2, AT, 0))[-1].body).serial == "" and not judged
+    scanner.feed(Chunk("q", b"L2\n", AT, 0))
+    pipeline.feed(Chunk("p", b"1;a;12.0mm\n", AT, 0))
+    judged.clear()
+    assert pipeline.feed(Chunk("p", b"2;a;12.0mm\n", AT, 0))[0].lot == "L2" and not judged
 
 
-def test_a_fault_in_a_repeated_measurement_makes_that_frame_unread_and_leaves_no_gap(monkeypatch):
+def test_a_fault_in_repeated_measurements_costs_no_frame_but_that_which_has_it(monkeypatch):
     pipeline, _ = make()
     pipeline.feed(Chunk("p", b"1;a;12.0mm\n2;a;12.0mm\n", AT, 0))
-    monkeypatch.setattr(circuits.Aim, "guard", property(lambda aim: 1 / 0))         # a bug, before its number is taken or after
-    filled = pipeline._numbering.filled
-    rows = pipeline.feed(Chunk("p", b"3;a;12.0mm\n", AT, 0))
-    monkeypatch.undo()
-    pipeline._numbering.filled = lambda *said: filled(*said) and 1 / 0
-    rows += pipeline.feed(Chunk("p", b"4;a;12.0mm\n", AT, 0))
-    pipeline._numbering.filled = filled
-    rows += pipeline.feed(Chunk("p", b"5;a;12.0mm\n", AT, 0))
-    assert [row.seq for row in rows] == [3, 4, 5] and [row.kind for row in rows] == ["unread", "unread", "measurement"]
+    filled, faults = pipeline._numbering.filled, []
+
+    def faulty(many, *said):
+        rows = filled(many, *said)                     # a bug, behind the taking of numbers
+        faults.append(any(b"4" == serial for *_, serial, _ in many) and 1 / 0)
+        return rows
+
+    pipeline._numbering.filled = faulty
+    rows = pipeline.feed(Chunk("p", b"3;a;12.0mm\n4;a;12.0mm\n5;a;12.0mm\n", AT, 0))
+    assert [decode(row.body).serial for row in rows] == ["3", "4", "5"] and [row.seq for row in rows] == [3, 4, 5]
+    monkeypatch.setattr(pipeline.circuits, "take", lambda *said: 1 / 0)         # and one in the long way
+    rows = pipeline.feed(Chunk("p", b"3;a;12.0mm\n4;a;12.0mm\n5;a;12.0mm\n", AT, 0))
+    assert [row.kind for row in rows] == ["unread"] * 3 and [row.seq for row in rows] == [6, 7, 8]
+    assert not faults and pipeline.tally.frames == 8 and pipeline.tally.read + pipeline.tally.not_read == 8
 
 
 def test_what_is_kept_goes_in_the_order_in_which_it_came():
-    repeats = Repeats(plan_of("").ports["p"].parser)
+    repeats = Repeats(plan_of("", True).ports["p"].parser)
     texts = [(b"s%d" % at, b"", b"12.%d" % at, b"mm", None, None) for at in range(500)]
-    assert not any(repeats.is_awaited(one) for one in texts) and all(repeats.is_awaited(one) for one in texts)
-    repeats.keep(texts[1], "kept")
-    repeats.is_awaited((b"", b"", b"13", b"mm", None, None))
-    assert not repeats.is_awaited(texts[0]) and repeats.of(texts[1])[0] is None and repeats.is_awaited(texts[2])
+    assert not any(repeats.is_awaited(b"", one) for one in texts) and all(repeats.is_awaited(b"", one) for one in texts)
+    under = Under(None, "", {}, (), False)
+    repeats.keep(b"", texts[1], Repeat((b"",) * 5, under, "", {}, None))
+    frames = [b"s1;;12.1mm", b"s7;;12.2mm"]
+    assert [one and one[1:] for one in repeats.of(frames)] == [(b"s1", frames[0]), None]
+    repeats.is_awaited(b"", (b"", b"", b"13", b"mm", None, None))
+    repeats.is_awaited(b"", (b"", b"", b"14", b"mm", None, None))
+    assert not repeats.is_awaited(b"", texts[0]) and repeats.of(frames) == [None, None]
+    assert repeats.is_awaited(b"", texts[4])
 
 
 PART = """
@@ -194,8 +257,45 @@ def test_a_repeated_measurement_uses_the_context_up_as_the_first_did(part):
         assert [one.serial for one in records if one.kind == "measurement"] == [serial.decode(), "", serial.decode()]
 
 
+def test_each_repeated_measurement_of_a_part_is_followed_by_what_follows(part):
+    found = [part("p", b"A 12.010\rA 12.009\rA 12.010\rB 12.008\r") for _ in range(4)]
+    kinds = [[one.kind for one in records] for records in found]
+    assert kinds[0].count("derived") >= 1 and kinds.count(kinds[0]) == 4
+    assert len({tuple(bytes(one.value) for one in records) for records in found}) == 1
+
+
+TWO = """
+site: s
+ports: {p: {device: /dev/ttyS9, format: f}}
+formats: {f: {pattern: '^(?P<part>\\w+) (?P<value>\\d+\\.\\d+)$', unit: mm}}
+parts:
+  one: {bore: {channel: p, nominal: 12 mm, limits: {lower: 0 mm, upper: 0.018 mm}}}
+  two: {bore: {channel: p, nominal: 12 mm, limits: {lower: 0 mm, upper: 0.008 mm}}}
+outputs: {o: {kind: csv, folder: /srv/x}}
+"""
+
+
+def test_a_repeated_measurement_is_of_the_part_that_its_frame_names(tmp_path):
+    (tmp_path / "c.yaml").write_text(TWO)
+    plan = read_plan(tmp_path / "c.yaml")
+    pipeline = Pipeline(plan.ports["p"], Cell(plan, Numbering("s", "TEST0000", 1), Memory({})), Tally("d"))
+    for _ in range(4):
+        rows = pipeline.feed(Chunk("p", b"one 12.010\rtwo 12.010\rone 12.010\r", AT, 0))
+        assert [(row.part, decode(row.body).part, decode(row.body).verdict) for row in rows] == [
+            ("one", "one", "pass"), ("two", "two", "fail"), ("one", "one", "pass")]
+
+
 @pytest.mark.parametrize("text", ["12.018", "12.0180", "+12.018"])
 def test_a_size_on_its_limit_is_inside_also_when_it_comes_again(text):
     pipeline, _ = make()
     rows = pipeline.feed(Chunk("p", f"1;a;{text}mm\n2;a;{text}mm\n".encode(), AT, 0))
     assert [decode(row.body).verdict for row in rows] == ["pass", "pass"]
+
+
+def test_the_first_frame_of_an_opening_is_looked_at_though_it_was_read_before():
+    pipeline, _ = make("", False)
+    pipeline.feed(Chunk("p", b"1;a;12.0mm\n" * 3, AT, 0))
+    pipeline.cut(AT, 10**9, "port-lost")
+    pipeline.opened(False, 10**9)
+    rows = pipeline.feed(Chunk("p", b"1;a;12.0mm\n" * 3, AT, 10**9))
+    assert [row.kind for row in rows] == ["unread", "measurement", "measurement"] and b'"reason":"cut"' in rows[0].body
