@@ -129,8 +129,13 @@ class Pipeline:
         return events + self._rows(frames)
 
     def _rows(self, frames: list[Frame]) -> list[Row]:
-        """The records of frames that came at once."""
+        """The records of frames that came at once; so many together that what one says for the first time is soon known."""
         self.tally.frames += len(frames)
+        if len(frames) <= _TOGETHER:
+            return self._made(frames)
+        return [row for at in range(0, len(frames), _TOGETHER) for row in self._made(frames[at:at + _TOGETHER])]
+
+    def _made(self, frames: list[Frame]) -> list[Row]:
         rows, at, known = [], 0, self._known(frames)
         while at < len(frames):
             frame, first = frames[at], self._numbering.next_seq
@@ -227,6 +232,7 @@ class Pipeline:
                                    raw=escape(frame.data, self.plan.encoding), detail=detail(said))
 
 
+_TOGETHER = 40
 _QUIET_NS = 50_000_000
 _BITS = 12                                             # of a character, at most
 _PRINTABLE = [bytes([byte]) for byte in range(0x20, 0x7F)]

@@ -7,7 +7,7 @@ from tests.bench.columns import LINE_BYTES
 from tests.bench.stand import RUNS, WIRE_BYTES, Cell, folder, sized
 from tests.bench.table import Figure, median, say, spread
 
-PORTS, LINES = sized(4, 64), sized(250, 3_000, 30_000)
+PORTS, LINES = sized(4, 64), sized(250, 10_000, 30_000)
 FLUSHED, SYNCED = sized(500, 30_000), sized(50, 5_000)
 WIRE = 64 * WIRE_BYTES / LINE_BYTES
 SCRIPT_RUNS = (("a plain script, flush", lambda: script.one_run("flush", FLUSHED), 6),
