@@ -78,6 +78,7 @@ def trial(plan: Plan, captures: dict[str, Path], said: dict[str, str]) -> Iterat
     for at_ns, port, _, data in reads:
         yield from _due(pipelines, at_ns)
         yield from cell.tick(START_NS + at_ns)
+        yield from pipelines[port].quiet(at_ns)
         yield from pipelines[port].feed(Chunk(port, data, START_NS + at_ns, at_ns))
     end_ns = reads[-1][0] if reads else 0
     yield from _due(pipelines, None)

@@ -39,7 +39,7 @@ def frames_of(reads: Reads, framing: Framing) -> list[Frame]:
     framer, found, at = build_framer(framing), [], 0
     for index, (seconds, data) in enumerate(reads):
         at = round((index if seconds is None else seconds) * 1_000_000_000)
-        found += framer.feed(Chunk("", data, at, at))
+        found += framer.tick(at) + framer.feed(Chunk("", data, at, at))
     if framer.due_ns is not None:
         found += framer.tick(framer.due_ns)
     return found + framer.cut(at)

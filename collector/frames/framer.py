@@ -16,6 +16,7 @@ from msgspec import Struct
 from collector.record import CUT, NO_MATCH, TOO_LONG, Chunk, Frame
 
 _BLANKS = b" \t\r\n"
+_REST_MS = 1000                                       # more than a network holds the rest of a frame up, as a rule
 
 
 class Framing(Struct, frozen=True):
@@ -30,12 +31,17 @@ class Framing(Struct, frozen=True):
     gap_ms: int = 0
     longest: int = 1024
 
+    @property
+    def quiet_ms(self) -> int:
+        """For how long a line must be quiet for that to end a frame; 0: quiet ends none."""
+        return _REST_MS if self.length else self.gap_ms
+
 
 class Framer:
     """Common to all ways of framing: the bounded buffer of one unfinished frame, and the counts of bytes."""
 
     due_ns: int | None = None
-    """Steady time at which `tick` would end a frame; None: only bytes can."""
+    """Steady time until which the line must be quiet for `tick` to end a frame; None: only bytes can."""
 
     def __init__(self, framing: Framing):
         self.taken = self.marks = self.discarded = 0
@@ -54,7 +60,7 @@ class Framer:
         raise NotImplementedError
 
     def tick(self, steady_ns: int) -> list[Frame]:
-        """The frame that ends because nothing has come since."""
+        """The line was seen to be quiet until then: the frame that this ends."""
         return []
 
     def cut(self, wall_ns: int) -> list[Frame]:
@@ -172,21 +178,33 @@ class StartAndEnd(Framer):
 
 
 class FixedLength(Framer):
-    """Every so many bytes are a frame."""
+    """Every so many bytes are a frame.  Where a byte was lost, quiet ends what is there: the next begins anew."""
 
     def __init__(self, framing: Framing):
         super().__init__(framing)
-        self._length = framing.length
+        self._length, self._rest_ns = framing.length, framing.quiet_ms * 1_000_000
+        self._wall_ns = 0
 
     def feed(self, chunk: Chunk) -> list[Frame]:
         data, length = self._held + chunk.data, self._length
         whole = len(data) - len(data) % length
         self._held = data[whole:]
+        self._wall_ns, self.due_ns = chunk.wall_ns, chunk.steady_ns + self._rest_ns if self._held else None
         return [self._frame(data[at:at + length], chunk.wall_ns) for at in range(0, whole, length)]
+
+    def tick(self, steady_ns: int) -> list[Frame]:
+        if self.due_ns is None or steady_ns < self.due_ns:
+            return []
+        return self.cut(self._wall_ns)
+
+    def cut(self, wall_ns: int) -> list[Frame]:
+        self.due_ns = None
+        return super().cut(wall_ns)
 
 
 class QuietGap(Framer):
-    """A frame ends when the line has been quiet for the gap."""
+    """A frame ends when the line has been quiet for the gap: by `tick` alone.  That a chunk was read late does not say
+    that it came late."""
 
     def __init__(self, framing: Framing):
         super().__init__(framing)
@@ -194,12 +212,10 @@ class QuietGap(Framer):
         self._wall_ns = 0
 
     def feed(self, chunk: Chunk) -> list[Frame]:
-        frames = self.tick(chunk.steady_ns)
-        if not chunk.data:
-            return frames
-        self._hold(self._held + chunk.data, 0)
-        self._wall_ns, self.due_ns = chunk.wall_ns, chunk.steady_ns + self._gap_ns
-        return frames
+        if chunk.data:
+            self._hold(self._held + chunk.data, 0)
+            self._wall_ns, self.due_ns = chunk.wall_ns, chunk.steady_ns + self._gap_ns
+        return []
 
     def tick(self, steady_ns: int) -> list[Frame]:
         if self.due_ns is None or steady_ns < self.due_ns:

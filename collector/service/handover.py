@@ -62,6 +62,13 @@ class PortAsked(Struct, frozen=True):
     steady_ns: int
 
 
+class PortQuiet(Struct, frozen=True):
+    """Until this moment nothing more has come on a port: it was looked at, and nothing waited."""
+
+    port: str
+    steady_ns: int
+
+
 class PortLooked(Struct, frozen=True):
     """How the line is, where that has changed.  `errors`: since it was looked at last; None: nobody counts them."""
 

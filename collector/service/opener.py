@@ -170,7 +170,8 @@ class Opener(threading.Thread):
         if not outcome.network:
             self._shelf.keep(wanted.name, outcome.fd)
         wanted.causes.clear()
-        self._reader.adopt(wanted.name, outcome, lambda closed: self._order(lambda: self._closed(wanted, closed)))
+        self._reader.adopt(wanted.name, outcome, lambda closed: self._order(lambda: self._closed(wanted, closed)),
+                           wanted.plan.framing.quiet_ms)
 
     def _outcome(self, wanted: _Wanted) -> OpenPort | Exception:
         try:

@@ -41,7 +41,7 @@ UNREAD = "unread"
 class Pipeline:
     """The stages of one port.  Holds the unfinished frame and the counts; everything else comes from the plan.
 
-    `is_timed`: whether something of it may end, or be overdue, because time goes by.
+    `is_timed`: whether something of it may end, or be overdue, because time goes by, however the line is.
     """
 
     def __init__(self, plan: PortPlan, cell: Cell, tally: Tally):
@@ -58,7 +58,7 @@ class Pipeline:
         self._steady_ns = 0
         self.meter = Meter(self.framer, tally)
         streams = any(one.stream for parts in plan.channels.values() for one in parts.values())
-        self.is_timed = bool(plan.framing.gap_ms or plan.silent_ms or plan.request or streams)
+        self.is_timed = bool(plan.silent_ms or plan.request or streams)
 
     def go_on(self, before: "Pipeline") -> None:
         """Take over from another pipeline of the same line: its unfinished frame,
@@ -105,8 +105,12 @@ class Pipeline:
 
     def tick(self, steady_ns: int) -> list[Row]:
         """The records of a frame, a part or a turn that ends because the line has been quiet."""
+        return self.quiet(steady_ns) + self.circuits.runs.tick(steady_ns)
+
+    def quiet(self, steady_ns: int) -> list[Row]:
+        """The records of the frame that ends because the line was seen to be quiet until then."""
         self._steady_ns = steady_ns
-        return self._heard(self.framer.tick(steady_ns)) + self.circuits.runs.tick(steady_ns)
+        return self._heard(self.framer.tick(steady_ns))
 
     def cut(self, wall_ns: int, steady_ns: int, cause: str) -> list[Row]:
         """The line is lost or closed: what is held of a frame is a record of its own, what was begun is no measurement.
@@ -129,7 +133,8 @@ class Pipeline:
         return events + self._rows(frames)
 
     def _rows(self, frames: list[Frame]) -> list[Row]:
-        """The records of frames that came at once; so many together that what one says for the first time is soon known."""
+        """The records of frames that came at once; few together, so that what is said for the first time is soon known.
+        """
         self.tally.frames += len(frames)
         if len(frames) <= _TOGETHER:
             return self._made(frames)
@@ -240,7 +245,7 @@ _IN_DOUBT = ("it came right when the port was opened, and this format would read
              "whether it is whole is not known; a pattern with ^ and what stands before the value would tell")
 _FAULTS = {
     "too-long": "longer than `longest` without a frame end",
-    "cut": "the line was lost or closed before the frame ended",
+    "cut": "the line was lost, closed or quiet before the frame ended",
     "line-error": "the line had a parity, framing or break error in it",
     "no-match": "bytes that stand in no frame",
 }

@@ -26,7 +26,7 @@ from collector.clock import Clock
 from collector.ports import LineErrors, OpenPort
 from collector.ports.now import read_now
 from collector.record import Chunk
-from collector.service.handover import HandOver, PortAsked, PortClosed, PortLooked, PortOpened
+from collector.service.handover import HandOver, PortAsked, PortClosed, PortLooked, PortOpened, PortQuiet
 
 log = structlog.get_logger()
 
@@ -50,8 +50,8 @@ class Request(Struct, frozen=True):
 class _Open:
     """One port that is being read."""
 
-    def __init__(self, name: str, port: OpenPort, closed: Callable[[PortClosed], None]):
-        self.name, self.port, self.closed = name, port, closed
+    def __init__(self, name: str, port: OpenPort, closed: Callable[[PortClosed], None], quiet_ms: int):
+        self.name, self.port, self.closed, self.quiet_ns = name, port, closed, quiet_ms * 1_000_000
         self.since_ns = 0
         self.bytes = 0
         self.asked = 0                       # how many asking times have passed
@@ -71,6 +71,7 @@ class Reader(threading.Thread):
         self._open: dict[str, _Open] = {}
         self._new: list[_Open] = []          # adopted, and not told of yet
         self._requests: dict[str, Request] = {}
+        self._heard_ns: dict[str, int] = {}  # until when at most, by port whose being quiet is to be told
         self._orders: deque[Callable[[], None]] = deque()
         self._stopping = threading.Event()
         self._last_read_ns = 0
@@ -85,9 +86,11 @@ class Reader(threading.Thread):
 
     # --- from other threads
 
-    def adopt(self, name: str, port: OpenPort, closed: Callable[[PortClosed], None] = lambda _: None) -> None:
-        """Read this port from now on; `closed` is told, in the reader's thread, once it is closed."""
-        self._order(lambda: self._adopt(_Open(name, port, closed)))
+    def adopt(self, name: str, port: OpenPort, closed: Callable[[PortClosed], None] = lambda _: None,
+              quiet_ms: int = 0) -> None:
+        """Read this port from now on; `closed` is told, in the reader's thread, once it is closed.  Where nothing comes
+        for `quiet_ms` behind what came, a PortQuiet is handed over; 0: never."""
+        self._order(lambda: self._adopt(_Open(name, port, closed, quiet_ms)))
 
     def release(self, name: str, cause: str) -> None:
         """Read what waits on this port, then close it; nothing where it is not open."""
@@ -135,12 +138,14 @@ class Reader(threading.Thread):
             return
         self._hold(False)
         self._announce()
+        looked_ns = self._clock.steady_ns()
         ready = self._selector.select(self._wait_s())
         wall_ns, self.moved_ns = self._clock.wall_ns(), self._clock.steady_ns()
         for key, _ in ready:
             if key.data is not None:
                 self._read(key.data, wall_ns, self.moved_ns)
         brought = bool(self._brought)
+        self._tell_quiet(looked_ns)
         self._hand_over()
         self._carry_out_orders()
         self._ask_what_is_due()
@@ -193,6 +198,15 @@ class Reader(threading.Thread):
             return self._lose(one, one.port.explain(None, one.bytes > 0))
         one.bytes += len(data)
         self._brought.append(Chunk(one.name, data, wall_ns, steady_ns))
+        if one.quiet_ns:
+            self._heard_ns[one.name] = self._clock.steady_ns()
+
+    def _tell_quiet(self, looked_ns: int) -> None:
+        """By a look that began so long after they were read: what is read late may have come early."""
+        for name, heard_ns in list(self._heard_ns.items()):
+            if looked_ns - heard_ns >= self._open[name].quiet_ns:
+                del self._heard_ns[name]
+                self._tell(PortQuiet(name, looked_ns))
 
     def _hand_over(self) -> None:
         """What was brought goes before anything that is told after it."""
@@ -215,6 +229,7 @@ class Reader(threading.Thread):
 
     def _close(self, one: _Open) -> None:
         del self._open[one.name]
+        self._heard_ns.pop(one.name, None)
         self._selector.unregister(one.port.fd)
         one.port.close()
 
@@ -292,6 +307,7 @@ class Reader(threading.Thread):
 
     def _wait_s(self) -> float:
         due = [self._due_ns(self._open[name]) for name in self._requests if name in self._open]
+        due += [heard_ns + self._open[name].quiet_ns for name, heard_ns in self._heard_ns.items()]
         if not due:
             return _LONGEST_WAIT_S
         return min(_LONGEST_WAIT_S, max(0.0, (min(due) - self._clock.steady_ns()) / 1e9))

@@ -16,7 +16,8 @@ from collector.journal import Journal, Row
 from collector.record import Chunk
 from collector.ports import LineErrors
 from collector.service.clockwatch import ClockWatch
-from collector.service.handover import TAKEN_BYTES, HandOver, PortAsked, PortClosed, PortLooked, PortOpened, PortWaiting
+from collector.service.handover import TAKEN_BYTES, HandOver, PortAsked, PortClosed, PortLooked, PortOpened
+from collector.service.handover import PortQuiet, PortWaiting
 from collector.service.expected import SILENT, UNANSWERED, Overdue
 from collector.service.keeper import Keeper
 from collector.service.orders import OrderRead, OrderRefused
@@ -122,6 +123,8 @@ class Worker(threading.Thread):
         if isinstance(item, Chunk):
             told = self.watch.seen(item.wall_ns, item.steady_ns)
             return told + (self._pipelines[item.port].feed(item) if item.port in self._pipelines else [])
+        if isinstance(item, PortQuiet):
+            return self._pipelines[item.port].quiet(item.steady_ns) if item.port in self._pipelines else []
         if isinstance(item, NewPlan):
             return self._change(item.plan)
         if isinstance(item, Stop):
@@ -265,7 +268,7 @@ class Worker(threading.Thread):
 
     def _wait_s(self) -> float:
         due = [at for pipeline in self._pipelines.values() if pipeline.is_timed
-               for at in (pipeline.due_ns, pipeline.expected.due_ns) if at is not None]
+               for at in (pipeline.circuits.runs.due_ns, pipeline.expected.due_ns) if at is not None]
         if not due:
             return IDLE_S
         return min(IDLE_S, max(0.0, (min(due) - self._clock.steady_ns()) / 1e9))
@@ -273,7 +276,8 @@ class Worker(threading.Thread):
     def _ticked(self) -> list[Row]:
         now = self._clock.steady_ns()
         rows = [row for pipeline in self._pipelines.values() if pipeline.is_timed
-                if (at := pipeline.due_ns) is not None and at <= now for row in pipeline.tick(now)]
+                if (at := pipeline.circuits.runs.due_ns) is not None and at <= now
+                for row in pipeline.circuits.runs.tick(now)]
         rows += self.watch.seen(self._clock.wall_ns(), now) + self._overdue(now)      # what quiet has ended came before
         if now >= self._next_part_ns:
             self._next_part_ns = now + _PARTS_EVERY_NS

@@ -250,3 +250,18 @@ def test_a_frame_that_ends_by_a_gap_is_not_torn_by_gathering_what_busy_lines_bri
     wait_for(lambda: len(cell.records(port="column", kind="measurement")) == 12, "all of them")
     assert {one["value"] for one in cell.records(port="column", kind="measurement")} == {12.0184}
     assert not cell.records(kind="unread") and cell.stop() == 0
+
+
+def test_frames_of_a_length_find_their_place_again_where_a_line_has_lost_a_byte(cell):
+    column = cell.column("column")
+    cell.configure(BESIDE.replace("  busy: {device: ./tty-busy, format: line}\n", "").replace("gap: 100 ms", "length: 9"))
+    cell.start()
+    cell.open(1)
+    for sent in (b"P 12.0181P 12.0182", b"P 12.018", b"P 12.0183P 12.0184"):       # the second has lost its last digit
+        column.send(sent)
+        time.sleep(1.5)
+    wait_for(lambda: len(cell.records(kind="measurement")) == 4, "all that are whole")
+    assert [one["value"] for one in cell.records(kind="measurement")] == [12.0181, 12.0182, 12.0183, 12.0184]
+    unread, = cell.records(kind="unread")
+    assert (unread["raw"], unread["detail"]["reason"]) == ("P 12.018", "cut")
+    assert cell.stop() == 0

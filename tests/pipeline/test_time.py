@@ -17,7 +17,7 @@ import pytest
 from collector.config.plan import read_plan
 from collector.journal import Journal, JournalReader
 from collector.record import Chunk
-from collector.service.handover import HandOver
+from collector.service.handover import HandOver, PortQuiet
 from collector.service.worker import Stop, Worker
 from tests.faults.handover_bench import Bench
 
@@ -74,13 +74,14 @@ class Script(HandOver):
 
     def __init__(self, clock, *steps):
         super().__init__()
-        self.clock, self._steps = clock, [*steps, ("goes", 1), ("tick",)]     # a gap ends what is unfinished
+        self.clock, self._steps = clock, [*steps, ("goes", 1)]     # a gap ends what is unfinished
 
     def take_all(self, timeout_s):
         while self._steps:
             what, *more = self._steps.pop(0)
             if what == "goes":
                 self.clock.gone_ns += int(more[0] * SECOND)
+                return [PortQuiet("g", self.clock.steady_ns())]
             elif what == "asleep":
                 self.clock.asleep_ns += int(more[0] * SECOND)
             elif what == "step":

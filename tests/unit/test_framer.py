@@ -100,18 +100,27 @@ def test_bytes_outside_start_and_end_are_kept_unless_blank():
     assert texts(framing, b"\x021\x03\r\n noise\x022\x03") == [(b"1", "", 0), (b"noise", "no-match", 0), (b"2", "", 0)]
 
 
-def test_quiet_gap_ends_a_frame_by_the_next_chunk_or_by_a_tick():
+def test_quiet_gap_ends_a_frame_where_the_line_was_seen_to_be_quiet_for_so_long():
     framer = build_framer(Framing(gap_ms=20))
     ms = 1_000_000
     assert framer.feed(chunk(b"12", 0)) == []
-    assert framer.feed(chunk(b".5", 19 * ms)) == []
-    assert framer.due_ns == 39 * ms
-    assert framer.feed(chunk(b"13", 39 * ms)) == [Frame(b"12.5", 19 * ms)]
-    assert framer.tick(58 * ms) == []
-    assert framer.tick(59 * ms) == [Frame(b"13", 39 * ms)]
-    assert framer.due_ns is None
+    assert framer.feed(chunk(b".5", 90 * ms)) == []                  # read late is not come late
+    assert framer.due_ns == 110 * ms
+    assert framer.tick(109 * ms) == []
+    assert framer.tick(110 * ms) == [Frame(b"12.5", 90 * ms)]
+    assert framer.due_ns is None and framer.tick(10**12) == []
     framer.feed(chunk(b"9", 0))
     assert framer.cut(7) == [Frame(b"9", 7, "cut")] and framer.due_ns is None
+
+
+def test_frames_of_a_length_find_their_place_again_behind_a_byte_that_was_lost():
+    framer, ms = build_framer(Framing(length=4)), 1_000_000
+    assert framer.feed(chunk(b"1.012.", 0)) == [Frame(b"1.01", 0)] and framer.due_ns == 1000 * ms
+    assert framer.feed(chunk(b"02", 900 * ms)) == [Frame(b"2.02", 900 * ms)] and framer.due_ns is None
+    assert framer.feed(chunk(b"303", 1000 * ms)) == [] and framer.tick(1999 * ms) == []
+    assert framer.tick(2000 * ms) == [Frame(b"303", 1000 * ms, "cut")] and framer.due_ns is None
+    assert framer.feed(chunk(b"4.04", 2000 * ms)) == [Frame(b"4.04", 2000 * ms)]
+    assert framer.taken == 4 + 4 + 3 + 4 and framer.waiting == 0
 
 
 def test_any_run_of_blanks_between_frames_is_silent_however_long_and_however_chunked():
@@ -127,6 +136,8 @@ def test_bursts_between_gaps_are_frames_however_each_was_read(bursts, cuts):
     whole, split = build_framer(framing), build_framer(framing)
     once, often = [], []
     for number, burst in enumerate(bursts):
+        for framer, found in ((whole, once), (split, often)):
+            found += framer.tick(number * 20 * ms)
         once += whole.feed(chunk(burst, number * 20 * ms))
         for piece in cut_up(burst, [cut for cut in cuts if cut < len(burst)]):
             often += split.feed(chunk(piece, number * 20 * ms))

@@ -15,7 +15,7 @@ from collector.ports import LineSettings, open_port
 from collector.config.plan import read_plan
 from collector.record import Chunk
 from collector.service.daemon import gather_s
-from collector.service.handover import HandOver, PortClosed, PortOpened
+from collector.service.handover import HandOver, PortClosed, PortOpened, PortQuiet
 from collector.service.reader import Reader, Request
 
 
@@ -218,6 +218,63 @@ def test_a_pause_is_short_beside_the_times_that_a_port_counts_by(tmp_path, port,
         f"site: s\nports: {{p: {{device: /dev/ttyS9, format: f{', ' * bool(port)}{port}}}}}\n"
         "formats: {f: {pattern: '(?P<value>[0-9]+)', unit: mm}}\noutputs: {o: {kind: csv, folder: /srv/x}}\n" + journal)
     assert gather_s(read_plan(tmp_path / "c.yaml")) == pause_ms / 1000
+
+
+@pytest.fixture
+def by_hand(handover, column):
+    """A reader whose rounds a test makes itself; its port has been read, and ends frames after 30 ms of quiet."""
+    reader = Reader(handover, SystemClock())
+    reader.adopt("bore-column", column.open(), quiet_ms=30)
+    reader._round()
+    column.send(b"12.0")
+    reader._round()
+    yield reader
+    reader.stop()
+
+
+def test_that_a_line_is_quiet_is_told_once_and_when_it_has_been_so_for_long_enough(by_hand, taken, column):
+    began_ns = time.monotonic_ns()
+    while time.monotonic_ns() - began_ns < 100_000_000:
+        by_hand._round()
+        by_hand._order(lambda: None)                              # so that the next round waits for nothing
+    taken.until(lambda it: it.count(PortQuiet) == 1)
+    quiet, = [item for item in taken.items if isinstance(item, PortQuiet)]
+    read, = [item for item in taken.items if isinstance(item, Chunk)]
+    assert read.steady_ns + 30_000_000 <= quiet.steady_ns < read.steady_ns + 90_000_000
+    assert taken.kinds()[-2:] == ["Chunk", "PortQuiet"]
+
+
+def test_a_reader_that_was_held_up_takes_no_line_for_quiet(by_hand, taken, column):
+    time.sleep(0.1)                                               # held up, while the rest of the frame comes
+    column.send(b"18")
+    by_hand._round()
+    real, clock = by_hand._selector.select, SystemClock()
+    late = HeldClock()
+
+    def select(wait_s):                                           # held up right behind the look
+        found = real(0)
+        late.now_ns = clock.steady_ns() + 100_000_000
+        return found
+
+    by_hand._selector.select, by_hand._clock = select, late
+    late.now_ns = clock.steady_ns()
+    by_hand._round()
+    by_hand._selector.select, by_hand._clock = real, clock
+    taken.until(lambda it: it.bytes() == b"12.018")
+    assert taken.count(PortQuiet) == 0
+    by_hand._round()
+    by_hand._round()
+    taken.until(lambda it: it.count(PortQuiet) == 1)
+
+
+def test_a_port_that_was_closed_is_not_told_to_be_quiet(by_hand, taken):
+    by_hand.release("bore-column", "configuration changed")
+    by_hand._carry_out_orders()
+    time.sleep(0.05)
+    by_hand._order(lambda: None)
+    by_hand._round()
+    taken.until(lambda it: it.count(PortClosed) == 1)
+    assert taken.count(PortQuiet) == 0
 
 
 def test_a_pulled_cable_closes_the_port_and_tells_who_opened_it(reader, taken, column):

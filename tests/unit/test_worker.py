@@ -1,12 +1,13 @@
 """The worker: what waits in the hand-over came before now; what a change of the configuration leaves as it was."""
 
 import json
+import time
 
 from collector.clock import SystemClock
 from collector.config.plan import read_plan
 from collector.journal import Journal, JournalReader
 from collector.record import Chunk
-from collector.service.handover import HandOver
+from collector.service.handover import HandOver, PortQuiet
 from collector.service.memory import Memory
 from collector.service.worker import NewPlan, Stop, Worker
 
@@ -26,6 +27,7 @@ def test_a_backlog_of_gap_framed_readings_is_never_cut_where_a_batch_ends(tmp_pa
         at = number * 50 * ms
         handover.put(Chunk("p", b"+1", at, at))
         handover.put(Chunk("p", b"2.018", at + ms, at + ms))
+        handover.put(PortQuiet("p", at + 21 * ms))
     handover.put(Stop())
     worker = Worker(read_plan(tmp_path / "c.yaml"), lambda: Journal.open(tmp_path / "state"), handover, SystemClock())
     worker.run()
@@ -34,6 +36,23 @@ def test_a_backlog_of_gap_framed_readings_is_never_cut_where_a_batch_ends(tmp_pa
     found = [json.loads(row.body) for row in reader.select(kinds=("measurement", "unread"))]
     reader.close()
     assert {(one["kind"], one["raw"]) for one in found[:-1]} == {("measurement", "+12.018")} and len(found) == frames
+
+
+def test_only_a_line_that_was_seen_to_be_quiet_ends_a_frame_however_long_its_rest_is_held_up(tmp_path):
+    (tmp_path / "c.yaml").write_text(CONFIG)
+    handover = HandOver()
+    worker = Worker(read_plan(tmp_path / "c.yaml"), lambda: Journal.open(tmp_path / "state"), handover, SystemClock())
+    worker.start()
+    for data in (b"+1", b"2.0", b"18"):
+        handover.put(Chunk("p", data, time.time_ns(), time.monotonic_ns()))
+        time.sleep(0.15)                               # a worker that goes by its own clock sees quiet
+    handover.put(PortQuiet("p", time.monotonic_ns()))
+    handover.put(Stop())
+    worker.join(10)
+    reader = JournalReader.open(tmp_path / "state")
+    found = [json.loads(row.body) for row in reader.select(kinds=("measurement", "unread"))]
+    reader.close()
+    assert [(one["kind"], one["raw"]) for one in found] == [("measurement", "+12.018")]
 
 
 SETTLED = """
