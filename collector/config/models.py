@@ -284,7 +284,7 @@ class JournalSettings(Settings):
     keep: Duration = 90 * 86_400_000
     most: Size = 10 * 10**9
     reserve: Size = RESERVE_BYTES
-    gather: Duration = 20
+    gather: Duration = 30
 
     @field_validator("gather")
     @classmethod

@@ -27,7 +27,7 @@ ROOT = Path(__file__).parent.parent.parent
 TICKS_A_SECOND = os.sysconf("SC_CLK_TCK")
 WIRE_BYTES = 11_520                           # 115,200 baud, 8N1
 _STILL_S = 10.0
-GATHER_MS = 20                                # journal.gather as it is where nothing is said
+GATHER_MS = 30                                # journal.gather as it is where nothing is said
 SHORT, LONG = "--short" in sys.argv, "--long" in sys.argv
 ENDS_WITH_US = ("setpriv", "--pdeathsig", "KILL") if shutil.which("setpriv") else ()
 

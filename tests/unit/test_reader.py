@@ -210,8 +210,8 @@ def test_what_busy_lines_bring_is_gathered_until_they_rest(gathering, taken, col
 
 
 @pytest.mark.parametrize("port, journal, pause_ms", [
-    ("", "", 20), ("gap: 20 ms", "", 5), ("gap: 200 ms", "", 20), ("gap: 20 ms", "journal: {gather: 2 ms}", 2),
-    ('request: {send: "?", every: 2 s, timeout: 40 ms}', "", 10), ('request: {send: "?", every: 2 s}', "", 20),
+    ("", "", 30), ("gap: 20 ms", "", 5), ("gap: 200 ms", "", 30), ("gap: 20 ms", "journal: {gather: 2 ms}", 2),
+    ('request: {send: "?", every: 2 s, timeout: 40 ms}', "", 10), ('request: {send: "?", every: 2 s}', "", 30),
     ("gap: 20 ms", "journal: {gather: 0 ms}", 0)])
 def test_a_pause_is_short_beside_the_times_that_a_port_counts_by(tmp_path, port, journal, pause_ms):
     (tmp_path / "c.yaml").write_text(
