@@ -7,7 +7,7 @@ from pathlib import Path
 
 from msgspec import structs
 
-from collector.config.plan import Plan, read_plan
+from collector.config.plan import Plan, PortPlan, read_plan
 from collector.errors import CollectorError
 from collector.journal import Row
 from collector.logs import plain
@@ -69,12 +69,14 @@ def trial(plan: Plan, captures: dict[str, Path], said: dict[str, str]) -> Iterat
     by_hand = Source(name=BY_HAND, sets=FIELDS, ports=tuple(plan.ports))
     plan = structs.replace(plan, sources={**plan.sources, BY_HAND: by_hand})
     cell = Cell(plan, Numbering(plan.site, "TRY00000", 1), Memory({}))
-    pipelines = {name: Pipeline(port, cell, Tally(port.line.device)) for name, port in plan.ports.items()}
+    read = {port: read_capture(capture) for port, capture in captures.items()}
+    pipelines = {name: Pipeline(_in_its_time(port, read.get(name, [])), cell, Tally(port.line.device))
+                 for name, port in plan.ports.items()}
     for pipeline in pipelines.values():
         pipeline.opened(False, 0, was_quiet=True)
     yield from cell.put(BY_HAND, said, START_NS)
     reads = sorted((round((index if seconds is None else seconds) * 1_000_000_000), port, index, data)
-                   for port, capture in captures.items() for index, (seconds, data) in enumerate(read_capture(capture)))
+                   for port, capture in read.items() for index, (seconds, data) in enumerate(capture))
     for at_ns, port, _, data in reads:
         yield from _due(pipelines, at_ns)
         yield from cell.tick(START_NS + at_ns)
@@ -86,6 +88,13 @@ def trial(plan: Plan, captures: dict[str, Path], said: dict[str, str]) -> Iterat
         yield from pipeline.cut(START_NS + end_ns, end_ns, "end of the capture")
     while (at_ns := cell.assembly.due_ns()) is not None:
         yield from cell.tick(at_ns)
+
+
+def _in_its_time(port: PortPlan, reads: list[tuple[float | None, bytes]]) -> PortPlan:
+    """The port; where its lines have no times, nothing tells that a frame of a `length` has lost a byte."""
+    if all(seconds is not None for seconds, _ in reads):
+        return port
+    return structs.replace(port, framing=structs.replace(port.framing, rest_ms=0))
 
 
 def _due(pipelines: dict[str, Pipeline], until_ns: int | None) -> Iterator[Row]:

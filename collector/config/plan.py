@@ -28,7 +28,7 @@ from collector.measuring.assembly import PartPlan
 from collector.measuring.characteristic import Characteristic
 from collector.measuring.context import FIELDS, Source
 from collector.outputs import OUTPUTS
-from collector.ports import LineSettings
+from collector.ports import LineSettings, is_network
 
 
 class PortPlan(Struct, frozen=True, kw_only=True):
@@ -311,7 +311,8 @@ def framing(port: models.Port) -> Framing:
     """How a port's bytes are cut into frames."""
     end = (port.end.encode(port.encoding),) if port.end else (b"\r", b"\n")
     start = port.start.encode(port.encoding) if port.start else b""
-    return Framing(end=end, start=start, length=port.length or 0, gap_ms=port.gap or 0, longest=port.longest)
+    more = {"rest_ms": 0} if is_network(port.device) else {}        # a network holds bytes up, and loses none
+    return Framing(end=end, start=start, length=port.length or 0, gap_ms=port.gap or 0, longest=port.longest, **more)
 
 
 def _state(loaded: Loaded, root: models.Root) -> Path:

@@ -16,25 +16,26 @@ from msgspec import Struct
 from collector.record import CUT, NO_MATCH, TOO_LONG, Chunk, Frame
 
 _BLANKS = b" \t\r\n"
-_REST_MS = 1000                                       # more than a network holds the rest of a frame up, as a rule
 
 
 class Framing(Struct, frozen=True):
     """How frames are bounded: `end` marks, with `start` or without; or `length` bytes; or `gap_ms` of quiet.
 
-    Several `end` marks without `start` are of one byte each.
+    Several `end` marks without `start` are of one byte each.  `rest_ms`: after so much quiet a frame of a `length` that
+    has begun is over, for its line has lost a byte; 0: never, for its rest may be held up on the way.
     """
 
     end: tuple[bytes, ...] = (b"\r", b"\n")
     start: bytes = b""
     length: int = 0
     gap_ms: int = 0
+    rest_ms: int = 500
     longest: int = 1024
 
     @property
     def quiet_ms(self) -> int:
         """For how long a line must be quiet for that to end a frame; 0: quiet ends none."""
-        return _REST_MS if self.length else self.gap_ms
+        return self.rest_ms if self.length else self.gap_ms
 
 
 class Framer:
@@ -189,7 +190,8 @@ class FixedLength(Framer):
         data, length = self._held + chunk.data, self._length
         whole = len(data) - len(data) % length
         self._held = data[whole:]
-        self._wall_ns, self.due_ns = chunk.wall_ns, chunk.steady_ns + self._rest_ns if self._held else None
+        self._wall_ns = chunk.wall_ns
+        self.due_ns = chunk.steady_ns + self._rest_ns if self._held and self._rest_ns else None
         return [self._frame(data[at:at + length], chunk.wall_ns) for at in range(0, whole, length)]
 
     def tick(self, steady_ns: int) -> list[Frame]:

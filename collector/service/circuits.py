@@ -96,7 +96,7 @@ class Circuits:
         if aim is None:
             return Unread(CHANNEL, self.aims.unknown(channel))
         if texts is not None and aim.repeats and master is None and found.sent is None and "status" not in said \
-                and self.repeats.is_awaited(frame.data, texts):
+                and self.repeats.is_awaited(texts):
             self._keep(frame, texts, aim, found, held)
         rows, run = self.runs.of(channel, aim, steady_ns, frame.wall_ns)
         measured = normalise(found, self.plan.is_deviation, (run.aim if run else aim).characteristic)
@@ -119,7 +119,7 @@ class Circuits:
         form = self._numbering.form(MEASUREMENT, port=self.plan.name, flags=flags, raw=RAW,
                                     detail=detail(more) if more else NONE, **_told(marked, aim, measured, fields))
         under = Under(aim, said.get("channel", ""), held, flags, self._numbering.unsynchronised)
-        self.repeats.keep(frame.data, texts, Repeat(form, under, said.get("lot", ""), said, _size(measured, fields)))
+        self.repeats.keep(texts, Repeat(form, under, said.get("lot", ""), said, _size(measured, fields)))
 
     def _flags(self, aim: Aim, wall_ns: int) -> tuple[str, ...]:
         return aim.flags if aim.guard is None else aim.flags + aim.guard.flags(wall_ns)

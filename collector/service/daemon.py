@@ -243,8 +243,8 @@ class Daemon:
 
 
 def gather_s(plan: Plan) -> float:
-    """How long the reader may pause: `journal.gather`, but never for so long that a frame is torn that ends by a gap,
-    or an answer missed; what came in a pause is stamped behind it."""
+    """How long the reader may pause: `journal.gather`, but never for so long that two frames look like one that end by
+    a gap, or an answer missed; what came in a pause is stamped behind it."""
     times = [ms for port in plan.ports.values()
              for ms in (port.framing.gap_ms, port.request.timeout_ms if port.request else 0) if ms]
     return min([plan.journal.gather, *(ms / 4 for ms in times)]) / 1000

@@ -98,6 +98,11 @@ class Pipeline:
         return not is_known and chunk.steady_ns - self._opened_ns < quiet_ns
 
     @property
+    def is_behind(self) -> bool:
+        """Whether a frame that only quiet can end has come, be it whole or not: what time ends is told after it."""
+        return bool(self.plan.framing.gap_ms and self.framer.waiting)
+
+    @property
     def due_ns(self) -> int | None:
         """Steady time at which `tick` would end something; None: only bytes can."""
         due = [at for at in (self.framer.due_ns, self.circuits.runs.due_ns) if at is not None]
@@ -109,15 +114,14 @@ class Pipeline:
 
     def quiet(self, steady_ns: int) -> list[Row]:
         """The records of the frame that ends because the line was seen to be quiet until then."""
-        self._steady_ns = steady_ns
+        due_ns = self.framer.due_ns
+        self._steady_ns = steady_ns if due_ns is None else min(steady_ns, due_ns)
         return self._heard(self.framer.tick(steady_ns))
 
     def cut(self, wall_ns: int, steady_ns: int, cause: str) -> list[Row]:
         """The line is lost or closed: what is held of a frame is a record of its own, what was begun is no measurement.
-
-        What quiet had ended before is whole.
         """
-        rows = self.tick(steady_ns)
+        rows = self.circuits.runs.tick(steady_ns)
         self.expected.closed()
         if self._parity is not None and (rest := self._parity.rest()):
             self.tally.bytes += len(rest)

@@ -1,7 +1,7 @@
 """The reader thread: takes what every open port has, stamps it, hands it over.
 One thread, whatever the number of ports.
 
-Knows: open ports, their descriptors, when a column wants to be asked.
+Knows: open ports, their descriptors, when a column wants to be asked, that a line is quiet.
 Must not know: how ports are opened, what the bytes mean.
 
 While the hand-over is full nothing is read: the bytes wait in the kernel.  While lines are busy it pauses `gather_s`
@@ -27,6 +27,7 @@ from collector.ports import LineErrors, OpenPort
 from collector.ports.now import read_now
 from collector.record import Chunk
 from collector.service.handover import HandOver, PortAsked, PortClosed, PortLooked, PortOpened, PortQuiet
+from collector.service.quiet import Quiet
 
 log = structlog.get_logger()
 
@@ -71,14 +72,12 @@ class Reader(threading.Thread):
         self._open: dict[str, _Open] = {}
         self._new: list[_Open] = []          # adopted, and not told of yet
         self._requests: dict[str, Request] = {}
-        self._heard_ns: dict[str, int] = {}  # until when at most, by port whose being quiet is to be told
         self._orders: deque[Callable[[], None]] = deque()
         self._stopping = threading.Event()
         self._last_read_ns = 0
         self._rounds_without_rest = 0
-        self._next_look_ns = 0
-        self._holding = False
-        self._selector = selectors.DefaultSelector()
+        self._next_look_ns, self._holding = 0, False
+        self._selector, self._quiet = selectors.DefaultSelector(), Quiet()
         self._wake_out, self._wake_in = socket.socketpair()
         self._wake_out.setblocking(False)
         self._wake_in.setblocking(False)
@@ -134,6 +133,7 @@ class Reader(threading.Thread):
             self._hold(True)
             time.sleep(_FULL_WAIT_S)
             self.moved_ns = self._last_read_ns = self._clock.steady_ns()         # the lines do not rest meanwhile
+            self._quiet.held_up(self.moved_ns)
             self._carry_out_orders()
             return
         self._hold(False)
@@ -181,13 +181,15 @@ class Reader(threading.Thread):
         is_rested = self.moved_ns - self._last_read_ns >= _REST_NS
         self._rounds_without_rest = 0 if is_rested else self._rounds_without_rest + 1
         if self._rounds_without_rest >= _BUSY_ROUNDS:
-            time.sleep(self.gather_s)
+            time.sleep(min(self.gather_s, self._wait_s()))
         self._last_read_ns = self._clock.steady_ns()
 
     def _read(self, one: _Open, wall_ns: int, steady_ns: int) -> None:
         """Take what is there on a port."""
-        if self._handover.full or one.name not in self._open:
+        if one.name not in self._open:
             return
+        if self._handover.full:
+            return self._quiet.heard(one.name, self._clock.steady_ns())
         try:
             data = read_now(one.port.fd)
         except BlockingIOError:
@@ -198,15 +200,11 @@ class Reader(threading.Thread):
             return self._lose(one, one.port.explain(None, one.bytes > 0))
         one.bytes += len(data)
         self._brought.append(Chunk(one.name, data, wall_ns, steady_ns))
-        if one.quiet_ns:
-            self._heard_ns[one.name] = self._clock.steady_ns()
+        self._quiet.heard(one.name, self._clock.steady_ns())
 
-    def _tell_quiet(self, looked_ns: int) -> None:
-        """By a look that began so long after they were read: what is read late may have come early."""
-        for name, heard_ns in list(self._heard_ns.items()):
-            if looked_ns - heard_ns >= self._open[name].quiet_ns:
-                del self._heard_ns[name]
-                self._tell(PortQuiet(name, looked_ns))
+    def _tell_quiet(self, looked_ns: int, ports: list[str] | None = None) -> None:
+        for name in self._quiet.found_nothing(looked_ns, ports):
+            self._tell(PortQuiet(name, looked_ns))
 
     def _hand_over(self) -> None:
         """What was brought goes before anything that is told after it."""
@@ -229,7 +227,7 @@ class Reader(threading.Thread):
 
     def _close(self, one: _Open) -> None:
         del self._open[one.name]
-        self._heard_ns.pop(one.name, None)
+        self._quiet.forget(one.name)
         self._selector.unregister(one.port.fd)
         one.port.close()
 
@@ -247,6 +245,7 @@ class Reader(threading.Thread):
         if one.name in self._open:
             self._lose(self._open[one.name], "opened anew")
         self._open[one.name] = one
+        self._quiet.watch(one.name, one.quiet_ns)
         self._selector.register(one.port.fd, selectors.EVENT_READ, one)
         self._new.append(one)
 
@@ -307,7 +306,7 @@ class Reader(threading.Thread):
 
     def _wait_s(self) -> float:
         due = [self._due_ns(self._open[name]) for name in self._requests if name in self._open]
-        due += [heard_ns + self._open[name].quiet_ns for name, heard_ns in self._heard_ns.items()]
+        due += [at for at in [self._quiet.due_ns] if at is not None]
         if not due:
             return _LONGEST_WAIT_S
         return min(_LONGEST_WAIT_S, max(0.0, (min(due) - self._clock.steady_ns()) / 1e9))
@@ -331,15 +330,16 @@ class Reader(threading.Thread):
 
     def _drain(self, one: _Open, deadline_ns: int) -> None:
         """Take all that the kernel holds, full hand-over or not: closing would lose it."""
-        while self._clock.steady_ns() < deadline_ns:
+        while (looked_ns := self._clock.steady_ns()) < deadline_ns:
             try:
                 data = os.read(one.port.fd, _READ_BYTES)
             except OSError:
-                return
+                return self._tell_quiet(looked_ns, [one.name])
             if not data:
                 return
             one.bytes += len(data)
             self._tell(Chunk(one.name, data, self._clock.wall_ns(), self._clock.steady_ns()))
+            self._quiet.heard(one.name, self._clock.steady_ns())
 
     def _give_back(self) -> None:
         for one in list(self._open.values()):

@@ -8,7 +8,7 @@ Knows: which texts make two frames alike, how a text becomes part of a JSON stri
 Must not know: when a measurement may be repeated, how (circuits).
 """
 
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import msgspec
 
@@ -56,19 +56,17 @@ Known = tuple[Repeat, bytes, bytes]
 
 
 class Repeats:
-    """Those of one port, by the texts of a frame without its serial; by the frame, where its format has none."""
+    """Those of one port, by the texts of a frame without its serial."""
 
     def __init__(self, parser: Parser):
         self._parser, self._serial_at, self._encoding = parser, parser.serial_at, parser.spec.encoding
-        self._known: dict[Any, Repeat | None] = {}
+        self._known: dict[Texts, Repeat | None] = {}
         self._last: dict[str, Repeat] = {}             # by channel, the one that was kept last
 
     def of(self, frames: list[bytes]) -> list[Known | None]:
         """The measurements that such frames made before; None: what one says must be read."""
         raws = frames if is_plain(b"".join(frames)) else [json_text(frame, self._encoding) for frame in frames]
         known = self._known.get
-        if self._serial_at is None:
-            return [one and (one, b"", raw) for one, raw in zip(map(known, frames), raws)]
         found: list[Known | None] = []
         for texts, raw in zip(self._parser.all_texts(frames), raws):
             one = None
@@ -78,10 +76,10 @@ class Repeats:
             found.append(one and (one, serial, raw))
         return found
 
-    def is_awaited(self, data: bytes, texts: Texts) -> bool:
-        """Whether what this frame makes is worth keeping: such a one came before, and can be told when it comes again.
-        Where it comes for the first time, that is noted."""
-        key, serial = self._key(data, texts)
+    def is_awaited(self, texts: Texts) -> bool:
+        """Whether what these texts make is worth keeping: they came before, and can be told when they come again.
+        Where they come for the first time, that is noted."""
+        key, serial = self._apart(texts)
         if serial is None:
             return False
         came = key in self._known
@@ -89,8 +87,8 @@ class Repeats:
             self._note(key, None)
         return came
 
-    def keep(self, data: bytes, texts: Texts, one: Repeat) -> None:
-        """Keep what this frame made, for when such a one comes again.
+    def keep(self, texts: Texts, one: Repeat) -> None:
+        """Keep what these texts made, for when they come again.
 
         What it has in common with the one kept before is held once: the less there is to fetch from memory, the faster
         they are filled in (an eighth of what a reading costs, at 64 ports).
@@ -99,20 +97,17 @@ class Repeats:
         under = last.under if last.under.is_as(one.under) else one.under
         form = tuple([old if old == new else new for old, new in zip(last.form, one.form)])
         self._last[under.channel] = one = one._replace(under=under, form=form)
-        self._note(self._key(data, texts)[0], one)
+        self._note(self._apart(texts)[0], one)
 
-    def _note(self, key: Any, one: Repeat | None) -> None:
+    def _note(self, key: Texts, one: Repeat | None) -> None:
         if len(self._known) >= _MOST:
             del self._known[next(iter(self._known))]
         self._known[key] = one
 
-    def _key(self, data: bytes, texts: Texts) -> tuple[Texts | bytes, bytes | None]:
-        return (data, b"") if self._serial_at is None else self._apart(texts)
-
     def _apart(self, texts: Texts) -> tuple[Texts, bytes | None]:
         """The texts without the serial, and that; None: it stands in JSON otherwise than on the wire."""
         at = self._serial_at
-        if not (cut := texts[at]):
+        if at is None or not (cut := texts[at]):
             return texts, b""
         if type(cut) is bytes and cut.isalnum():
             return texts[:at] + texts[at + 1:], cut

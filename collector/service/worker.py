@@ -109,7 +109,7 @@ class Worker(threading.Thread):
                 if len(rows) >= MOST_ROWS or gathered_bytes >= TAKEN_BYTES:
                     self._commit(rows)
                     rows, gathered_bytes = [], 0
-            if not self._handover.waiting:             # what waits came before now: it may belong to the held frame
+            if not self._handover.waiting:             # what waits came before now
                 rows += self._ticked()
             if self.keeper.is_syncing and not self._stopping:
                 continue                               # its end wakes this loop: until then more gathers
@@ -188,8 +188,12 @@ class Worker(threading.Thread):
 
     def _overdue(self, now_ns: int) -> list[Row]:
         """Frames and answers that have not come in time."""
-        return [row for name, pipeline in self._pipelines.items() if pipeline.is_timed
-                for row in self._owed(name, pipeline.expected.tick(now_ns), now_ns)]
+        return [row for pipeline in self._timed()
+                for row in self._owed(pipeline.plan.name, pipeline.expected.tick(now_ns), now_ns)]
+
+    def _timed(self) -> list[Pipeline]:
+        """Those of which something may end, or be overdue, at a time; that of a frame behind which it is told waits."""
+        return [one for one in self._pipelines.values() if one.is_timed and not one.is_behind]
 
     def _owed(self, name: str, overdue: list[Overdue], now_ns: int) -> list[Row]:
         """Have done what is to be done about what a port owes; what is to be told of it."""
@@ -267,7 +271,7 @@ class Worker(threading.Thread):
     # --- time and room
 
     def _wait_s(self) -> float:
-        due = [at for pipeline in self._pipelines.values() if pipeline.is_timed
+        due = [at for pipeline in self._timed()
                for at in (pipeline.circuits.runs.due_ns, pipeline.expected.due_ns) if at is not None]
         if not due:
             return IDLE_S
@@ -275,7 +279,7 @@ class Worker(threading.Thread):
 
     def _ticked(self) -> list[Row]:
         now = self._clock.steady_ns()
-        rows = [row for pipeline in self._pipelines.values() if pipeline.is_timed
+        rows = [row for pipeline in self._timed()
                 if (at := pipeline.circuits.runs.due_ns) is not None and at <= now
                 for row in pipeline.circuits.runs.tick(now)]
         rows += self.watch.seen(self._clock.wall_ns(), now) + self._overdue(now)      # what quiet has ended came before

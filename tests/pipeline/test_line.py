@@ -259,7 +259,7 @@ def test_frames_of_a_length_find_their_place_again_where_a_line_has_lost_a_byte(
     cell.open(1)
     for sent in (b"P 12.0181P 12.0182", b"P 12.018", b"P 12.0183P 12.0184"):       # the second has lost its last digit
         column.send(sent)
-        time.sleep(1.5)
+        time.sleep(1)
     wait_for(lambda: len(cell.records(kind="measurement")) == 4, "all that are whole")
     assert [one["value"] for one in cell.records(kind="measurement")] == [12.0181, 12.0182, 12.0183, 12.0184]
     unread, = cell.records(kind="unread")

@@ -2,6 +2,11 @@
 
 from pathlib import Path
 
+import pytest
+
+from collector.commands.try_ import trial
+from collector.config.plan import read_plan
+
 ROOT = Path(__file__).parent.parent.parent
 
 
@@ -20,3 +25,14 @@ def test_try_asks_for_the_port_where_there_are_several_and_names_a_bad_line(cell
     bad.write_text("0.0\tA1\\q\n")
     said = cell.command("try", str(ROOT / "config/demo.yaml"), str(bad), "--port", "bore-line")
     assert said.returncode == 1 and "bad.txt:1" in said.stderr
+
+
+@pytest.mark.parametrize("timed, kinds", [(False, ["measurement"] * 4), (True, ["unread", "measurement"])])
+def test_only_lines_with_times_tell_that_a_frame_of_a_length_has_lost_a_byte(tmp_path, timed, kinds):
+    (tmp_path / "c.yaml").write_text("site: s\nports: {p: {device: /dev/ttyS9, format: f, length: 18}}\n"
+                                     "formats: {f: {unit: mm, pattern: '^A (?P<value>\\d+\\.\\d+)'}}\n"
+                                     "outputs: {o: {kind: csv, folder: /srv/x}}\n")
+    lines = ["0.0\tA 12.018\\x0a", "2.0\tA 12.018\\x0aB 12.019\\x0a"] if timed else ["A 12.018", "B 12.019"] * 4
+    (tmp_path / "capture").write_text("\n".join(lines) + "\n")
+    rows = list(trial(read_plan(tmp_path / "c.yaml"), {"p": tmp_path / "capture"}, {}))
+    assert [row.kind for row in rows] == kinds

@@ -115,12 +115,15 @@ def test_quiet_gap_ends_a_frame_where_the_line_was_seen_to_be_quiet_for_so_long(
 
 def test_frames_of_a_length_find_their_place_again_behind_a_byte_that_was_lost():
     framer, ms = build_framer(Framing(length=4)), 1_000_000
-    assert framer.feed(chunk(b"1.012.", 0)) == [Frame(b"1.01", 0)] and framer.due_ns == 1000 * ms
+    assert framer.feed(chunk(b"1.012.", 0)) == [Frame(b"1.01", 0)] and framer.due_ns == 500 * ms
     assert framer.feed(chunk(b"02", 900 * ms)) == [Frame(b"2.02", 900 * ms)] and framer.due_ns is None
-    assert framer.feed(chunk(b"303", 1000 * ms)) == [] and framer.tick(1999 * ms) == []
-    assert framer.tick(2000 * ms) == [Frame(b"303", 1000 * ms, "cut")] and framer.due_ns is None
+    assert framer.feed(chunk(b"303", 1000 * ms)) == [] and framer.tick(1499 * ms) == []
+    assert framer.tick(1500 * ms) == [Frame(b"303", 1000 * ms, "cut")] and framer.due_ns is None
     assert framer.feed(chunk(b"4.04", 2000 * ms)) == [Frame(b"4.04", 2000 * ms)]
     assert framer.taken == 4 + 4 + 3 + 4 and framer.waiting == 0
+    held_up = build_framer(Framing(length=4, rest_ms=0))            # by a network, which brings the rest all the same
+    assert held_up.feed(chunk(b"5.", 0)) == [] and held_up.due_ns is None and held_up.tick(10**12) == []
+    assert held_up.feed(chunk(b"05", 10**12)) == [Frame(b"5.05", 10**12)]
 
 
 def test_any_run_of_blanks_between_frames_is_silent_however_long_and_however_chunked():

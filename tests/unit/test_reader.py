@@ -246,7 +246,9 @@ def test_that_a_line_is_quiet_is_told_once_and_when_it_has_been_so_for_long_enou
 
 def test_a_reader_that_was_held_up_takes_no_line_for_quiet(by_hand, taken, column):
     time.sleep(0.1)                                               # held up, while the rest of the frame comes
+    port = next(iter(by_hand._open.values())).port
     column.send(b"18")
+    assert until(lambda: waiting_bytes(port.fd) == 2)
     by_hand._round()
     real, clock = by_hand._selector.select, SystemClock()
     late = HeldClock()
@@ -265,6 +267,66 @@ def test_a_reader_that_was_held_up_takes_no_line_for_quiet(by_hand, taken, colum
     by_hand._round()
     by_hand._round()
     taken.until(lambda it: it.count(PortQuiet) == 1)
+
+
+def test_what_waits_while_the_hand_over_is_full_is_no_quiet(handover, column):
+    handover._most_bytes = 250                                    # an item and the bytes that came with it, no more
+    reader, taken = Reader(handover, SystemClock()), Taken(handover)
+    reader.adopt("bore-column", column.open(), quiet_ms=30)
+    reader._round()
+    taken.until(lambda it: it.count(PortOpened) == 1)
+    column.send(b"1" * 60)
+    assert until(lambda: reader._round() or handover.full)
+    for _ in range(3):
+        reader._round()                                           # full: nothing is read for 60 ms
+    taken.until(lambda it: it.bytes() == b"1" * 60)
+    reader._order(lambda: None)
+    reader._round()
+    assert not handover.waiting                                   # a column that was held goes on in a moment
+    column.send(b"2")
+    assert until(lambda: reader._round() or handover.waiting)
+    taken.until(lambda it: it.bytes() == b"1" * 60 + b"2")
+    assert taken.count(PortQuiet) == 0
+    reader.stop()
+
+
+def test_what_waits_but_is_not_read_is_no_quiet(by_hand, taken, column, monkeypatch):
+    time.sleep(0.05)
+    column.send(b"18")
+    port = next(iter(by_hand._open.values())).port
+    assert until(lambda: waiting_bytes(port.fd) == 2)
+    full = iter([False, True])                                    # it fills up within the round
+    monkeypatch.setattr(HandOver, "full", property(lambda _: next(full, False)))
+    by_hand._round()
+    by_hand._round()
+    taken.until(lambda it: it.bytes() == b"12.018")
+    assert taken.count(PortQuiet) == 0
+
+
+def test_a_line_that_was_quiet_when_it_is_closed_is_told_to_be_so(by_hand, taken):
+    time.sleep(0.05)
+    by_hand.release("bore-column", "configuration changed")
+    by_hand._carry_out_orders()
+    assert taken.until(lambda it: it.count(PortClosed) == 1).kinds()[-3:] == ["Chunk", "PortQuiet", "PortClosed"]
+
+
+def test_no_pause_goes_over_the_time_at_which_quiet_ends_a_frame(handover, column):
+    other = Column()
+    reader, taken = Reader(handover, SystemClock(), gather_s=0.2), Taken(handover)
+    reader.adopt("bore-column", column.open(), quiet_ms=30)
+    reader.adopt("busy-column", open_port("busy-column", LineSettings(device=other.device)))
+    reader._round()
+    column.send(b"12.018")
+    for _ in range(10):
+        other.send(b"7")
+        reader._rounds_without_rest = 1000                        # pauses
+        reader._round()
+    taken.until(lambda it: it.count(PortQuiet) == 1)
+    quiet, = [item for item in taken.items if isinstance(item, PortQuiet)]
+    read, = [item for item in taken.items if isinstance(item, Chunk) and item.port == "bore-column"]
+    assert quiet.steady_ns - read.steady_ns < 150_000_000
+    reader.stop()
+    other.pull()
 
 
 def test_a_port_that_was_closed_is_not_told_to_be_quiet(by_hand, taken):

@@ -205,15 +205,15 @@ def test_a_fault_in_repeated_measurements_costs_no_frame_but_that_which_has_it(m
 def test_what_is_kept_goes_in_the_order_in_which_it_came():
     repeats = Repeats(plan_of("", True).ports["p"].parser)
     texts = [(b"s%d" % at, b"", b"12.%d" % at, b"mm", None, None) for at in range(500)]
-    assert not any(repeats.is_awaited(b"", one) for one in texts) and all(repeats.is_awaited(b"", one) for one in texts)
+    assert not any(repeats.is_awaited(one) for one in texts) and all(repeats.is_awaited(one) for one in texts)
     under = Under(None, "", {}, (), False)
-    repeats.keep(b"", texts[1], Repeat((b"",) * 5, under, "", {}, None))
+    repeats.keep(texts[1], Repeat((b"",) * 5, under, "", {}, None))
     frames = [b"s1;;12.1mm", b"s7;;12.2mm"]
     assert [one and one[1:] for one in repeats.of(frames)] == [(b"s1", frames[0]), None]
-    repeats.is_awaited(b"", (b"", b"", b"13", b"mm", None, None))
-    repeats.is_awaited(b"", (b"", b"", b"14", b"mm", None, None))
-    assert not repeats.is_awaited(b"", texts[0]) and repeats.of(frames) == [None, None]
-    assert repeats.is_awaited(b"", texts[4])
+    repeats.is_awaited((b"", b"", b"13", b"mm", None, None))
+    repeats.is_awaited((b"", b"", b"14", b"mm", None, None))
+    assert not repeats.is_awaited(texts[0]) and repeats.of(frames) == [None, None]
+    assert repeats.is_awaited(texts[4])
 
 
 PART = """

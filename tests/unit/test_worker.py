@@ -7,7 +7,7 @@ from collector.clock import SystemClock
 from collector.config.plan import read_plan
 from collector.journal import Journal, JournalReader
 from collector.record import Chunk
-from collector.service.handover import HandOver, PortQuiet
+from collector.service.handover import HandOver, PortAsked, PortClosed, PortOpened, PortQuiet
 from collector.service.memory import Memory
 from collector.service.worker import NewPlan, Stop, Worker
 
@@ -55,6 +55,40 @@ def test_only_a_line_that_was_seen_to_be_quiet_ends_a_frame_however_long_its_res
     assert [(one["kind"], one["raw"]) for one in found] == [("measurement", "+12.018")]
 
 
+def test_half_a_frame_is_never_a_measurement_whatever_ends_the_line(tmp_path):
+    (tmp_path / "c.yaml").write_text(CONFIG)
+    (tmp_path / "other.yaml").write_text(CONFIG.replace("gap:", "baud: 19200, gap:"))
+    plan, other = (NewPlan(read_plan(tmp_path / name)) for name in ("c.yaml", "other.yaml"))
+    half = Chunk("p", b"+12.0", 10**9, 10**9)            # long ago
+    for name, ends in (("stop", ()), ("plan", (other,)), ("lost", (PortClosed("p", 2 * 10**9, "pulled"),))):
+        (tmp_path / name).mkdir()
+        found = worked(tmp_path / name, plan, half, *ends)
+        assert [(one["kind"], one["raw"]) for one in found if "raw" in one] == [("unread", "+12.0")], name
+
+
+def test_an_answer_that_has_come_is_not_missed_because_its_end_is_not_told_yet(tmp_path):
+    (tmp_path / "c.yaml").write_text(CONFIG.replace("gap:", 'request: {send: "?", every: 2 s, timeout: 50 ms}, gap:'))
+    handover = HandOver()
+    worker = Worker(read_plan(tmp_path / "c.yaml"), lambda: Journal.open(tmp_path / "state"), handover, SystemClock())
+    worker.start()
+    handover.put(PortOpened("p", time.time_ns(), time.monotonic_ns(), "a line"))
+    handover.put(PortAsked("p", time.monotonic_ns()))
+    handover.put(Chunk("p", b"+12.018", time.time_ns(), time.monotonic_ns()))
+    time.sleep(0.3)
+    used_s = time.process_time()
+    time.sleep(0.3)
+    assert time.process_time() - used_s < 0.15           # nor does it wait busily
+    handover.put(PortQuiet("p", time.monotonic_ns()))
+    time.sleep(0.1)
+    handover.put(Stop())
+    worker.join(10)
+    reader = JournalReader.open(tmp_path / "state")
+    found = [json.loads(row.body) for row in reader.select()]
+    reader.close()
+    assert "unanswered" not in [one["detail"].get("event") for one in found if "detail" in one]
+    assert worker.tallies["p"].unanswered == 0 and worker.tallies["p"].frames == 1
+
+
 SETTLED = """
 site: s
 ports: {p: {device: /dev/ttyS9, format: f}}
@@ -100,7 +134,7 @@ def test_the_ledger_balances_over_lines_that_change_and_what_is_cut(tmp_path):
     account = Memory(journal.memory()).ledger.accounts["p"]
     journal.close()
     assert account.faults() == [] and account.waiting == 0
-    assert (account.bytes, account.in_frames, account.marks, account.frames, account.read, account.unread) == (20, 17, 3, 5, 1, 4)
+    assert (account.bytes, account.in_frames, account.marks, account.frames, account.read, account.unread) == (20, 17, 3, 5, 0, 5)
 
 
 def test_the_rest_of_a_frame_that_a_reload_cut_is_no_reading(tmp_path):
