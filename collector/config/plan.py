@@ -307,11 +307,14 @@ def _port(name: str, port: models.Port, form: models.Format, parser: Parser, fou
                     silent_ms=port.silent)
 
 
+_NETWORK_REST_MS = 30_000                              # longer than a connection is held up that is not given up
+
+
 def framing(port: models.Port) -> Framing:
     """How a port's bytes are cut into frames."""
     end = (port.end.encode(port.encoding),) if port.end else (b"\r", b"\n")
     start = port.start.encode(port.encoding) if port.start else b""
-    more = {"rest_ms": 0} if is_network(port.device) else {}        # a network holds bytes up, and loses none
+    more = {"rest_ms": _NETWORK_REST_MS} if is_network(port.device) else {}
     return Framing(end=end, start=start, length=port.length or 0, gap_ms=port.gap or 0, longest=port.longest, **more)
 
 

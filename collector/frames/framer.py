@@ -22,7 +22,7 @@ class Framing(Struct, frozen=True):
     """How frames are bounded: `end` marks, with `start` or without; or `length` bytes; or `gap_ms` of quiet.
 
     Several `end` marks without `start` are of one byte each.  `rest_ms`: after so much quiet a frame of a `length` that
-    has begun is over, for its line has lost a byte; 0: never, for its rest may be held up on the way.
+    has begun is over, for its line has lost a byte; 0: never.
     """
 
     end: tuple[bytes, ...] = (b"\r", b"\n")
@@ -55,6 +55,11 @@ class Framer:
     def waiting(self) -> int:
         """Bytes held of an unfinished frame."""
         return len(self._head) + len(self._held)
+
+    @property
+    def is_too_long(self) -> bool:
+        """Whether what is held is longer than a frame may be."""
+        return bool(self._head)
 
     def feed(self, chunk: Chunk) -> list[Frame]:
         """The frames that this chunk completes."""

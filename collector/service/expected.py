@@ -65,13 +65,14 @@ class Expected:
         """That it is closed is told already; what was asked of it goes unanswered."""
         self._is_open, self._asked_again, self._silent_due_ns, self._answer_due_ns = False, False, None, None
 
-    def asked(self, steady_ns: int) -> list[Overdue]:
-        """The column was asked just now: what is to be told of the answer that has not come to the request before."""
+    def asked(self, steady_ns: int, has_answered: bool = False) -> list[Overdue]:
+        """The column was asked just now: what is to be told of the answer that has not come to the request before.
+        `has_answered`: one has come, though its frame is not ended yet."""
         if not self._timeout_ns:             # asked under the configuration before
             return []
         self._tally.asked += 1
         found = []
-        if self._answer_due_ns is not None:
+        if self._answer_due_ns is not None and not has_answered:
             found = [] if self._unanswered else [Overdue(UNANSWERED, self._asked_ns)]
             self._miss()
         self._asked_ns, self._answer_due_ns = steady_ns, steady_ns + self._timeout_ns

@@ -99,8 +99,9 @@ class Pipeline:
 
     @property
     def is_behind(self) -> bool:
-        """Whether a frame that only quiet can end has come, be it whole or not: what time ends is told after it."""
-        return bool(self.plan.framing.gap_ms and self.framer.waiting)
+        """Whether a frame that only quiet can end has come, be it whole or not: what time ends is told after it.
+        Bytes that are no frame, on a line that never rests, hold nothing back."""
+        return bool(self.plan.framing.gap_ms and self.framer.waiting and not self.framer.is_too_long)
 
     @property
     def due_ns(self) -> int | None:
@@ -121,12 +122,16 @@ class Pipeline:
     def cut(self, wall_ns: int, steady_ns: int, cause: str) -> list[Row]:
         """The line is lost or closed: what is held of a frame is a record of its own, what was begun is no measurement.
         """
-        rows = self.circuits.runs.tick(steady_ns)
+        is_behind = self.is_behind
+        rows = [] if is_behind else self.circuits.runs.tick(steady_ns)
         self.expected.closed()
         if self._parity is not None and (rest := self._parity.rest()):
             self.tally.bytes += len(rest)
             rows += self._rows(self.framer.feed(Chunk(self.plan.name, rest, wall_ns, steady_ns)))
-        return rows + self._rows(self.framer.cut(wall_ns)) + self.circuits.runs.cut(cause, wall_ns)
+        rows += self._rows(self.framer.cut(wall_ns))
+        if is_behind:
+            rows += self.circuits.runs.tick(steady_ns)
+        return rows + self.circuits.runs.cut(cause, wall_ns)
 
     def _heard(self, frames: list[Frame]) -> list[Row]:
         """The records of frames that have come, behind what is to be told of their coming."""

@@ -4,9 +4,9 @@ One thread, whatever the number of ports.
 Knows: open ports, their descriptors, when a column wants to be asked, that a line is quiet.
 Must not know: how ports are opened, what the bytes mean.
 
-While the hand-over is full nothing is read: the bytes wait in the kernel.  While lines are busy it pauses `gather_s`
-after each round, so that what they bring meanwhile is read at once and becomes one transaction with one sync; a line
-that speaks now and then is read without delay, though its frame come in pieces.
+While the hand-over is full nothing is read: the bytes wait in the kernel.  While lines are busy it pauses, for
+at most `gather_s`, after each round, so that what they bring meanwhile is read at once and becomes one transaction with
+one sync; a line that speaks now and then is read without delay, though its frame come in pieces.
 """
 
 import os
@@ -314,7 +314,7 @@ class Reader(threading.Thread):
     def _ask_what_is_due(self) -> None:
         for name, request in self._requests.items():
             one = self._open.get(name)
-            if one is not None and self._due_ns(one) <= self._clock.steady_ns():
+            if one is not None and one.since_ns and self._due_ns(one) <= self._clock.steady_ns():
                 one.asked = self._times(one, request)      # what was missed is not made up for
                 self._ask(name)
 

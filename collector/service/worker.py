@@ -154,7 +154,7 @@ class Worker(threading.Thread):
         if pipeline is None:
             return []
         if isinstance(item, PortAsked):
-            return self._owed(item.port, pipeline.expected.asked(item.steady_ns), item.steady_ns)
+            return self._owed(item.port, pipeline.expected.asked(item.steady_ns, pipeline.is_behind), item.steady_ns)
         if isinstance(item, PortLooked):
             return self._looked(pipeline, item)
         tally, device = pipeline.tally, pipeline.plan.line.device

@@ -118,8 +118,8 @@ def test_relative_folders_and_devices_begin_beside_the_configuration(tmp_path):
     assert plan.state == tmp_path / "state"
 
 
-@pytest.mark.parametrize("device, rest_ms", [("/dev/ttyS9", 500), ("socket://10.0.0.7:4001", 0), ("rfc2217://10.0.0.7:4001", 0)])
-def test_only_a_local_line_ends_a_frame_of_a_length_by_quiet(tmp_path, device, rest_ms):
+@pytest.mark.parametrize("device, rest_ms", [("/dev/ttyS9", 500), ("socket://10.0.0.7:4001", 30_000), ("rfc2217://10.0.0.7:4001", 30_000)])
+def test_a_frame_of_a_length_is_ended_by_quiet_that_no_way_to_it_makes(tmp_path, device, rest_ms):
     (tmp_path / "c.yaml").write_text(f"site: s\nports: {{p: {{device: '{device}', format: f, length: 9}}}}\n"
                                      "formats: {f: {pattern: '(?P<value>[0-9]+)', unit: mm}}\noutputs: {o: {kind: csv, folder: /srv/x}}\n")
     assert read_plan(tmp_path / "c.yaml").ports["p"].framing.quiet_ms == rest_ms

@@ -272,13 +272,13 @@ def test_a_reader_that_was_held_up_takes_no_line_for_quiet(by_hand, taken, colum
 def test_what_waits_while_the_hand_over_is_full_is_no_quiet(handover, column):
     handover._most_bytes = 250                                    # an item and the bytes that came with it, no more
     reader, taken = Reader(handover, SystemClock()), Taken(handover)
-    reader.adopt("bore-column", column.open(), quiet_ms=30)
+    reader.adopt("bore-column", column.open(), quiet_ms=300)
     reader._round()
     taken.until(lambda it: it.count(PortOpened) == 1)
     column.send(b"1" * 60)
     assert until(lambda: reader._round() or handover.full)
-    for _ in range(3):
-        reader._round()                                           # full: nothing is read for 60 ms
+    for _ in range(16):
+        reader._round()                                           # full: nothing is read for 320 ms
     taken.until(lambda it: it.bytes() == b"1" * 60)
     reader._order(lambda: None)
     reader._round()
@@ -312,19 +312,19 @@ def test_a_line_that_was_quiet_when_it_is_closed_is_told_to_be_so(by_hand, taken
 
 def test_no_pause_goes_over_the_time_at_which_quiet_ends_a_frame(handover, column):
     other = Column()
-    reader, taken = Reader(handover, SystemClock(), gather_s=0.2), Taken(handover)
+    reader, taken = Reader(handover, SystemClock(), gather_s=1), Taken(handover)
     reader.adopt("bore-column", column.open(), quiet_ms=30)
     reader.adopt("busy-column", open_port("busy-column", LineSettings(device=other.device)))
     reader._round()
     column.send(b"12.018")
-    for _ in range(10):
+    for _ in range(3):
         other.send(b"7")
         reader._rounds_without_rest = 1000                        # pauses
         reader._round()
     taken.until(lambda it: it.count(PortQuiet) == 1)
     quiet, = [item for item in taken.items if isinstance(item, PortQuiet)]
     read, = [item for item in taken.items if isinstance(item, Chunk) and item.port == "bore-column"]
-    assert quiet.steady_ns - read.steady_ns < 150_000_000
+    assert quiet.steady_ns - read.steady_ns < 800_000_000
     reader.stop()
     other.pull()
 

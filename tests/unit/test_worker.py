@@ -3,6 +3,8 @@
 import json
 import time
 
+import pytest
+
 from collector.clock import SystemClock
 from collector.config.plan import read_plan
 from collector.journal import Journal, JournalReader
@@ -71,9 +73,8 @@ def test_an_answer_that_has_come_is_not_missed_because_its_end_is_not_told_yet(t
     handover = HandOver()
     worker = Worker(read_plan(tmp_path / "c.yaml"), lambda: Journal.open(tmp_path / "state"), handover, SystemClock())
     worker.start()
-    handover.put(PortOpened("p", time.time_ns(), time.monotonic_ns(), "a line"))
-    handover.put(PortAsked("p", time.monotonic_ns()))
-    handover.put(Chunk("p", b"+12.018", time.time_ns(), time.monotonic_ns()))
+    handover.put_all([PortOpened("p", time.time_ns(), time.monotonic_ns(), "a line"), PortAsked("p", time.monotonic_ns()),
+                      Chunk("p", b"+12.018", time.time_ns(), time.monotonic_ns()), PortAsked("p", time.monotonic_ns())])
     time.sleep(0.3)
     used_s = time.process_time()
     time.sleep(0.3)
@@ -87,6 +88,38 @@ def test_an_answer_that_has_come_is_not_missed_because_its_end_is_not_told_yet(t
     reader.close()
     assert "unanswered" not in [one["detail"].get("event") for one in found if "detail" in one]
     assert worker.tallies["p"].unanswered == 0 and worker.tallies["p"].frames == 1
+
+
+def test_a_line_that_never_rests_is_told_to_be_silent_for_no_frame_of_it_ends(tmp_path):
+    (tmp_path / "c.yaml").write_text(CONFIG.replace("gap:", "longest: 16, silent: 300 ms, gap:"))
+    handover = HandOver()
+    worker = Worker(read_plan(tmp_path / "c.yaml"), lambda: Journal.open(tmp_path / "state"), handover, SystemClock())
+    worker.start()
+    handover.put(PortOpened("p", time.time_ns(), time.monotonic_ns(), "a line"))
+    for _ in range(80):
+        handover.put(Chunk("p", b"~~~", time.time_ns(), time.monotonic_ns()))
+        time.sleep(0.01)
+    handover.put(Stop())
+    worker.join(10)
+    reader = JournalReader.open(tmp_path / "state")
+    found = [json.loads(row.body) for row in reader.select()]
+    reader.close()
+    assert "silent" in [one["detail"].get("event") for one in found if one["kind"] == "event"]
+
+
+@pytest.mark.parametrize("half, kinds", [((), ["sweep"]), ((9.9,), ["unread"])])
+def test_a_turn_is_not_ended_by_quiet_where_something_came_that_is_cut_with_the_line(tmp_path, half, kinds):
+    (tmp_path / "c.yaml").write_text(CONFIG.replace("lower: 0 mm, upper: 0.018 mm}", "max: 90 um}, evaluate: {sweep: {report: tir, until: quiet, quiet: 2 s}}"))
+    wall_ns, steady_ns = time.time_ns() - 60 * 10**9, time.monotonic_ns() - 60 * 10**9
+
+    def chunk(data, at_s):
+        return Chunk("p", data, wall_ns + int(at_s * 1e9), steady_ns + int(at_s * 1e9))
+
+    heard = [item for at_s in (4, 5, 6, 7, 8) for item in (chunk(b"+12.0%d" % at_s, at_s), PortQuiet("p", chunk(b"", at_s + 0.1).steady_ns))]
+    found = worked(tmp_path, NewPlan(read_plan(tmp_path / "c.yaml")), PortOpened("p", wall_ns, steady_ns, "a line"), *heard,
+                   *(chunk(b"+12.0", at_s) for at_s in half), PortClosed("p", wall_ns + 11 * 10**9, "pulled"))
+    assert [one["kind"] for one in found if one["kind"] in ("sweep", "unread", "measurement")] == kinds
+    assert ("interrupted" in [one["detail"].get("event") for one in found if one["kind"] == "event"]) == bool(half)
 
 
 SETTLED = """
