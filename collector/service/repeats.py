@@ -36,8 +36,9 @@ class Under(NamedTuple):
     unsynchronised: bool
 
     def is_as(self, other: "Under") -> bool:
-        """Whether it is the same: what is held by being the very same, which is quick and never wrong."""
-        return self.aim is other.aim and self.held is other.held and self[3:] == other[3:]
+        """Whether it is the same; aim and context by being the very same, which is quick and never wrong."""
+        return self.aim is other.aim and self.held is other.held \
+            and (self.flags, self.unsynchronised) == (other.flags, other.unsynchronised)
 
 
 class Repeat(NamedTuple):

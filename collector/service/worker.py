@@ -192,7 +192,7 @@ class Worker(threading.Thread):
                 for row in self._owed(pipeline.plan.name, pipeline.expected.tick(now_ns), now_ns)]
 
     def _timed(self) -> list[Pipeline]:
-        """Those of which something may end, or be overdue, at a time; that of a frame behind which it is told waits."""
+        """Those of which something may end, or be overdue, at a time; not while a frame has come that is not ended."""
         return [one for one in self._pipelines.values() if one.is_timed and not one.is_behind]
 
     def _owed(self, name: str, overdue: list[Overdue], now_ns: int) -> list[Row]:

@@ -6,6 +6,7 @@ import pytest
 
 from collector.commands.try_ import trial
 from collector.config.plan import read_plan
+from collector.record import decode
 
 ROOT = Path(__file__).parent.parent.parent
 
@@ -36,3 +37,13 @@ def test_only_lines_with_times_tell_that_a_frame_of_a_length_has_lost_a_byte(tmp
     (tmp_path / "capture").write_text("\n".join(lines) + "\n")
     rows = list(trial(read_plan(tmp_path / "c.yaml"), {"p": tmp_path / "capture"}, {}))
     assert [row.kind for row in rows] == kinds
+
+
+@pytest.mark.parametrize("gap", ["20 ms", "1 s"])
+def test_each_line_without_a_time_is_a_frame_where_a_gap_ends_them(tmp_path, gap):
+    (tmp_path / "c.yaml").write_text(f"site: s\nports: {{p: {{device: /dev/ttyS9, format: f, gap: {gap}}}}}\n"
+                                     "formats: {f: {unit: mm, pattern: '^A (?P<value>\\d+\\.\\d+)'}}\n"
+                                     "outputs: {o: {kind: csv, folder: /srv/x}}\n")
+    (tmp_path / "capture").write_text("A 12.018\nA 12.019\nA 12.020\n")
+    rows = list(trial(read_plan(tmp_path / "c.yaml"), {"p": tmp_path / "capture"}, {}))
+    assert [bytes(decode(row.body).value) for row in rows] == [b"12.018", b"12.019", b"12.020"]

@@ -121,7 +121,7 @@ def test_frames_of_a_length_find_their_place_again_behind_a_byte_that_was_lost()
     assert framer.tick(1500 * ms) == [Frame(b"303", 1000 * ms, "cut")] and framer.due_ns is None
     assert framer.feed(chunk(b"4.04", 2000 * ms)) == [Frame(b"4.04", 2000 * ms)]
     assert framer.taken == 4 + 4 + 3 + 4 and framer.waiting == 0
-    held_up = build_framer(Framing(length=4, rest_ms=0))            # by a network, which brings the rest all the same
+    held_up = build_framer(Framing(length=4, rest_ms=0))            # where lines have no times
     assert held_up.feed(chunk(b"5.", 0)) == [] and held_up.due_ns is None and held_up.tick(10**12) == []
     assert held_up.feed(chunk(b"05", 10**12)) == [Frame(b"5.05", 10**12)]
 

@@ -299,3 +299,22 @@ def test_the_first_frame_of_an_opening_is_looked_at_though_it_was_read_before():
     pipeline.opened(False, 10**9)
     rows = pipeline.feed(Chunk("p", b"1;a;12.0mm\n" * 3, AT, 10**9))
     assert [row.kind for row in rows] == ["unread", "measurement", "measurement"] and b'"reason":"cut"' in rows[0].body
+
+
+@pytest.mark.parametrize("bad", [b"\xff", b"\0"])
+def test_bytes_that_are_no_text_are_unread_though_all_that_is_looked_at_was_read_before(bad):
+    pipeline, _ = make("", False)
+    pipeline.feed(Chunk("p", b"1;a;12.0mm\n" * 3, AT, 0))
+    rows = pipeline.feed(Chunk("p", b"2;a;12.0mm\n%s;a;12.0mm\n3;a;12.0mm\n" % bad, AT, 0))
+    assert [row.kind for row in rows] == ["measurement", "unread", "measurement"] and b'"reason":"encoding"' in rows[1].body
+
+
+def test_a_wrong_checksum_is_unread_though_its_texts_were_read_before(tmp_path):
+    (tmp_path / "c.yaml").write_text(TWO.replace("+)$'", "+)'").replace("unit: mm}", "unit: mm, checksum: {kind: sum8, after: '*', form: hex}}"))
+    plan = read_plan(tmp_path / "c.yaml")
+    pipeline = Pipeline(plan.ports["p"], Cell(plan, Numbering("s", "TEST0000", 1), Memory({})), Tally("d"))
+    right = b"one 12.010*%02X\r" % (sum(b"one 12.010") % 256)
+    for _ in range(3):
+        assert [row.kind for row in pipeline.feed(Chunk("p", right, AT, 0))] == ["measurement"]
+    rows = pipeline.feed(Chunk("p", right + b"one 12.010*00\r", AT, 0))
+    assert [row.kind for row in rows] == ["measurement", "unread"] and b'"reason":"checksum"' in rows[1].body

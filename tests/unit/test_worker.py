@@ -2,6 +2,7 @@
 
 import json
 import time
+from contextlib import contextmanager
 
 import pytest
 
@@ -40,21 +41,38 @@ def test_a_backlog_of_gap_framed_readings_is_never_cut_where_a_batch_ends(tmp_pa
     assert {(one["kind"], one["raw"]) for one in found[:-1]} == {("measurement", "+12.018")} and len(found) == frames
 
 
-def test_only_a_line_that_was_seen_to_be_quiet_ends_a_frame_however_long_its_rest_is_held_up(tmp_path):
-    (tmp_path / "c.yaml").write_text(CONFIG)
+@contextmanager
+def at_work(folder, config):
+    """A worker under this configuration, and its hand-over; behind it all is in the journal."""
+    (folder / "c.yaml").write_text(config)
     handover = HandOver()
-    worker = Worker(read_plan(tmp_path / "c.yaml"), lambda: Journal.open(tmp_path / "state"), handover, SystemClock())
+    worker = Worker(read_plan(folder / "c.yaml"), lambda: Journal.open(folder / "state"), handover, SystemClock())
     worker.start()
-    for data in (b"+1", b"2.0", b"18"):
-        handover.put(Chunk("p", data, time.time_ns(), time.monotonic_ns()))
-        time.sleep(0.15)                               # a worker that goes by its own clock sees quiet
-    handover.put(PortQuiet("p", time.monotonic_ns()))
+    yield worker, handover
     handover.put(Stop())
     worker.join(10)
-    reader = JournalReader.open(tmp_path / "state")
-    found = [json.loads(row.body) for row in reader.select(kinds=("measurement", "unread"))]
+    assert worker.failure is None
+
+
+def records(folder):
+    """What is in the journal."""
+    reader = JournalReader.open(folder / "state")
+    found = [json.loads(row.body) for row in reader.select()]
     reader.close()
-    assert [(one["kind"], one["raw"]) for one in found] == [("measurement", "+12.018")]
+    return found
+
+
+def events(folder):
+    return [one["detail"]["event"] for one in records(folder) if one["kind"] == "event"]
+
+
+def test_only_a_line_that_was_seen_to_be_quiet_ends_a_frame_however_long_its_rest_is_held_up(tmp_path):
+    with at_work(tmp_path, CONFIG) as (_, handover):
+        for data in (b"+1", b"2.0", b"18"):
+            handover.put(Chunk("p", data, time.time_ns(), time.monotonic_ns()))
+            time.sleep(0.15)                           # a worker that goes by its own clock sees quiet
+        handover.put(PortQuiet("p", time.monotonic_ns()))
+    assert [(one["kind"], one["raw"]) for one in records(tmp_path) if "raw" in one] == [("measurement", "+12.018")]
 
 
 def test_half_a_frame_is_never_a_measurement_whatever_ends_the_line(tmp_path):
@@ -69,42 +87,26 @@ def test_half_a_frame_is_never_a_measurement_whatever_ends_the_line(tmp_path):
 
 
 def test_an_answer_that_has_come_is_not_missed_because_its_end_is_not_told_yet(tmp_path):
-    (tmp_path / "c.yaml").write_text(CONFIG.replace("gap:", 'request: {send: "?", every: 2 s, timeout: 50 ms}, gap:'))
-    handover = HandOver()
-    worker = Worker(read_plan(tmp_path / "c.yaml"), lambda: Journal.open(tmp_path / "state"), handover, SystemClock())
-    worker.start()
-    handover.put_all([PortOpened("p", time.time_ns(), time.monotonic_ns(), "a line"), PortAsked("p", time.monotonic_ns()),
-                      Chunk("p", b"+12.018", time.time_ns(), time.monotonic_ns()), PortAsked("p", time.monotonic_ns())])
-    time.sleep(0.3)
-    used_s = time.process_time()
-    time.sleep(0.3)
-    assert time.process_time() - used_s < 0.15           # nor does it wait busily
-    handover.put(PortQuiet("p", time.monotonic_ns()))
-    time.sleep(0.1)
-    handover.put(Stop())
-    worker.join(10)
-    reader = JournalReader.open(tmp_path / "state")
-    found = [json.loads(row.body) for row in reader.select()]
-    reader.close()
-    assert "unanswered" not in [one["detail"].get("event") for one in found if "detail" in one]
+    with at_work(tmp_path, CONFIG.replace("gap:", 'request: {send: "?", every: 2 s, timeout: 50 ms}, gap:')) as (worker, handover):
+        handover.put_all([PortOpened("p", time.time_ns(), time.monotonic_ns(), "a line"), PortAsked("p", time.monotonic_ns()),
+                          Chunk("p", b"+12.018", time.time_ns(), time.monotonic_ns()), PortAsked("p", time.monotonic_ns())])
+        time.sleep(0.3)
+        used_s = time.process_time()
+        time.sleep(0.3)
+        assert time.process_time() - used_s < 0.15       # nor does it wait busily
+        handover.put(PortQuiet("p", time.monotonic_ns()))
+        time.sleep(0.1)
+    assert "unanswered" not in events(tmp_path)
     assert worker.tallies["p"].unanswered == 0 and worker.tallies["p"].frames == 1
 
 
 def test_a_line_that_never_rests_is_told_to_be_silent_for_no_frame_of_it_ends(tmp_path):
-    (tmp_path / "c.yaml").write_text(CONFIG.replace("gap:", "longest: 16, silent: 300 ms, gap:"))
-    handover = HandOver()
-    worker = Worker(read_plan(tmp_path / "c.yaml"), lambda: Journal.open(tmp_path / "state"), handover, SystemClock())
-    worker.start()
-    handover.put(PortOpened("p", time.time_ns(), time.monotonic_ns(), "a line"))
-    for _ in range(80):
-        handover.put(Chunk("p", b"~~~", time.time_ns(), time.monotonic_ns()))
-        time.sleep(0.01)
-    handover.put(Stop())
-    worker.join(10)
-    reader = JournalReader.open(tmp_path / "state")
-    found = [json.loads(row.body) for row in reader.select()]
-    reader.close()
-    assert "silent" in [one["detail"].get("event") for one in found if one["kind"] == "event"]
+    with at_work(tmp_path, CONFIG.replace("gap:", "longest: 16, silent: 300 ms, gap:")) as (_, handover):
+        handover.put(PortOpened("p", time.time_ns(), time.monotonic_ns(), "a line"))
+        for _ in range(80):
+            handover.put(Chunk("p", b"~~~", time.time_ns(), time.monotonic_ns()))
+            time.sleep(0.01)
+    assert "silent" in events(tmp_path)
 
 
 @pytest.mark.parametrize("half, kinds", [((), ["sweep"]), ((9.9,), ["unread"])])
@@ -140,10 +142,7 @@ def worked(folder, *items):
     worker = Worker(plan, lambda: Journal.open(folder / "state"), handover, SystemClock())
     worker.run()
     assert worker.failure is None
-    reader = JournalReader.open(folder / "state")
-    found = [json.loads(row.body) for row in reader.select()]
-    reader.close()
-    return found
+    return records(folder)
 
 
 def test_a_part_that_was_measured_is_not_measured_again_when_limits_change_while_it_is_on(tmp_path):
