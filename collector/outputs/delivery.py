@@ -133,7 +133,7 @@ class Delivery:
         return [row for row in rows if row.seq <= last]
 
     def _wanted(self, rows: list[Any]) -> list[Any]:
-        return [row for row in rows if not self._kinds or row.kind in self._kinds]
+        return [row for row in rows if row.kind in self._kinds] if self._kinds else rows
 
     def _look(self) -> None:
         """Take up what the journal holds beyond what has been looked at, as much as one batch may hold.
@@ -193,7 +193,7 @@ class Delivery:
             return
         with self._opened():
             self._write(batch)
-        refused = sum(map(self._refused.has, batch.rows))
+        refused = sum(map(self._refused.has, batch.rows)) if self._refused.seqs else 0
         self._cursor.deliver(batch.through, len(batch.rows) - refused, refused)
 
     @contextmanager
@@ -221,6 +221,8 @@ class Delivery:
                 log.error("record-refused", output=self._name, seq=refusal.seq, why=refusal.why)
 
     def _without_refused(self, batch: Batch) -> Batch:
+        if not self._refused.seqs:
+            return batch
         rows = tuple(row for row in batch.rows if not self._refused.has(row))
         if len(rows) == len(batch.rows) or not rows:
             return Batch(batch.first, batch.last, batch.through, rows)

@@ -29,10 +29,12 @@ class JsonLines:
 
     def lines(self, rows: tuple[Any, ...]) -> bytes:
         """Raises RecordRefused for a body that would be more than one line."""
-        for row in rows:
-            if b"\n" in row.body or not row.body:
-                raise RecordRefused(self._output, row.seq, "its JSON is not one line")
-        return b"".join([row.body + b"\n" for row in rows])
+        bodies = [row.body for row in rows]
+        lines = b"\n".join([*bodies, b""])
+        if lines.count(b"\n") != len(bodies) or not all(bodies):
+            bad = next(row for row in rows if b"\n" in row.body or not row.body)
+            raise RecordRefused(self._output, bad.seq, "its JSON is not one line")
+        return lines
 
 
 def build(name: str, site: str, settings: Settings, cursor: Cursor, files: Files) -> FolderOutput:

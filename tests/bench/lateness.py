@@ -10,7 +10,7 @@ from pathlib import Path
 from collector.journal import JournalReader
 from tests.bench.stand import Cell
 
-_EACH_RECORDS, _ROWS = 40_000, 400
+_EACH_RECORDS, _ROWS = 4_000, 40
 
 
 class Durable(threading.Thread):
