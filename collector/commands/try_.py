@@ -69,6 +69,10 @@ def trial(plan: Plan, captures: dict[str, Path], said: dict[str, str]) -> Iterat
     by_hand = Source(name=BY_HAND, sets=FIELDS, ports=tuple(plan.ports))
     plan = structs.replace(plan, sources={**plan.sources, BY_HAND: by_hand})
     cell = Cell(plan, Numbering(plan.site, "TRY00000", 1), Memory({}))
+    return map(cell.numbering.forms.whole, _made(plan, cell, captures, said))
+
+
+def _made(plan: Plan, cell: Cell, captures: dict[str, Path], said: dict[str, str]) -> Iterator[Row]:
     read = {port: read_capture(capture) for port, capture in captures.items()}
     pipelines = {name: Pipeline(_in_its_time(port, read.get(name, [])), cell, Tally(port.line.device))
                  for name, port in plan.ports.items()}

@@ -14,17 +14,22 @@ from itertools import chain
 _AT_ONCE = 128, 64, 32, 16, 8, 4, 3, 2, 1              # few statements, so that each stays prepared; up to 999 values
 
 
-def insert_many(db: sqlite3.Connection, table: str, rows: Sequence[Sequence], at_conflict: str = "") -> None:
-    """Insert these rows, all of one width, in their order."""
+def insert_many(db: sqlite3.Connection, table: str, rows: Sequence[Sequence], at_conflict: str = "",
+                row: str = "") -> None:
+    """Insert these rows, all of one width, in their order; `row`: as SQL writes one, where it has fixed values too."""
     at = 0
     for many in _AT_ONCE:
         while len(rows) - at >= many:
-            db.execute(_statement(table, len(rows[at]), many, at_conflict),
+            db.execute(_statement(table, row or _row(len(rows[at])), many, at_conflict),
                        list(chain.from_iterable(rows[at:at + many])))
             at += many
 
 
 @cache
-def _statement(table: str, width: int, many: int, at_conflict: str) -> str:
-    row = f"({', '.join('?' * width)})"
+def _row(width: int) -> str:
+    return f"({', '.join('?' * width)})"
+
+
+@cache
+def _statement(table: str, row: str, many: int, at_conflict: str) -> str:
     return f"INSERT INTO {table} VALUES {', '.join([row] * many)} {at_conflict}"

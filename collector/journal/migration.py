@@ -17,14 +17,21 @@ from collector.clock import Clock
 from collector.errors import JournalFailed, JournalFull, StoppedByIO
 from collector.files import Files
 from collector.journal.backup import write_backup
-from collector.journal.schema import set_writing
+from collector.journal.schema import make_form_tables, set_writing
 from collector.journal.sqlite_faults import SCHEMA, check_identity, copy_before
 
 log = structlog.get_logger()
 
 Step = Callable[[sqlite3.Connection], None]
 
-STEPS: dict[int, Step] = {}
+
+
+def _with_forms(db: sqlite3.Connection) -> None:
+    db.execute("ALTER TABLE record ADD COLUMN form INTEGER NOT NULL DEFAULT 0")
+    make_form_tables(db)
+
+
+STEPS: dict[int, Step] = {1: _with_forms}
 """The schema that a journal has -> what makes it the next one, within the transaction that is open."""
 
 

@@ -9,15 +9,18 @@ import sqlite3
 import time
 from collections import Counter
 from collections.abc import Collection, Iterator
+from contextlib import suppress
 from pathlib import Path
 
-from collector.errors import CollectorError, StoppedByIO
-from collector.journal.schema import MEMORY, Row, connect_reading
+from collector.errors import CollectorError, JournalFailed, StoppedByIO
+from collector.journal.forms import Filler, Form, Row, read_form
+from collector.journal.schema import COUNTED, MEMORY, connect_reading
 from collector.journal.sqlite_faults import FILE_NAME, check_identity, translated_outside_append
 
 MOST_ROWS = 500
 _COUNTED_ROWS = 5000
 _REPLACED_WITHIN_S = 2.0
+_MOST_FORMS = 10_000
 
 
 def journal_path(folder: Path) -> Path:
@@ -34,6 +37,7 @@ class JournalReader:
     def __init__(self, path: Path):
         self._path = path
         self._db, self._file = _connected(path)
+        self._filler, self._forms = Filler(), dict[int, Form]()
         self.name = self._one("SELECT value FROM meta WHERE key = 'name'")
 
     @classmethod
@@ -43,8 +47,8 @@ class JournalReader:
 
     def rows(self, after: int, most: int = MOST_ROWS) -> list[Row]:
         """The rows with a seq above `after`, in order, at most `most` and never more than 500."""
-        return [Row._make(row) for row in
-                self._all("SELECT * FROM record WHERE seq > ? ORDER BY seq LIMIT ?", after, min(most, MOST_ROWS))]
+        return list(self._whole(self._all("SELECT * FROM record WHERE seq > ? ORDER BY seq LIMIT ?", after,
+                                          min(most, MOST_ROWS))))
 
     def last(self) -> int:
         """The seq used last, be its row still there or not; 0 before the first."""
@@ -68,17 +72,18 @@ class JournalReader:
         `first`, `through`: only seqs between these, both included.
         """
         where, values = "seq > ? AND seq <= ?", []
-        for condition, value in (("at_us >= ?", since_us), ("at_us < ?", until_us), ("port = ?", port),
-                                 ("part = ?", part), ("lot = ?", lot)):
+        for condition, value in (("at_us >= ?", since_us), ("at_us < ?", until_us)):
             if value is not None:
                 where, values = f"{where} AND {condition}", [*values, value]
-        if kinds:
-            where, values = f"{where} AND kind IN ({', '.join('?' * len(kinds))})", [*values, *kinds]
+        said, asked = _said(port, part, lot, kinds)
+        if said:
+            where += f" AND (form = 0 AND {said} OR EXISTS (SELECT 1 FROM forms WHERE number = record.form AND {said}))"
+            values += asked + asked
         after, last = self._one("SELECT coalesce(min(seq), 1) - 1 FROM record"), self.last()
         after, last = max(after, first - 1), last if through is None else min(last, through)
         while after < last:
-            yield from map(Row._make, self._all(f"SELECT * FROM record WHERE {where} ORDER BY seq",
-                                                after, min(after + MOST_ROWS, last), *values))
+            yield from self._whole(self._all(f"SELECT * FROM record WHERE {where} ORDER BY seq",
+                                             after, min(after + MOST_ROWS, last), *values))
             after = max(after + MOST_ROWS, self._next(after + MOST_ROWS) - 1)      # over the gap of a restore
 
     def memory(self, prefix: str) -> tuple[dict[str, str], int]:
@@ -95,11 +100,33 @@ class JournalReader:
         found: Counter[tuple[str, str]] = Counter()
         first = self._one("SELECT coalesce(min(seq), 1) FROM record")
         for begin in range(max(after, first - 1), through, _COUNTED_ROWS):
-            for port, kind, times in self._all("SELECT port, kind, count(*) FROM record WHERE seq > ? AND seq <= ? "
-                                               "GROUP BY port, kind",
-                                               begin, min(begin + _COUNTED_ROWS, through)):
+            for port, kind, times in self._all(COUNTED, begin, min(begin + _COUNTED_ROWS, through)):
                 found[port, kind] += times
         return found
+
+    def _whole(self, found: list[tuple]) -> Iterator[Row]:
+        """These rows with their JSON; not those that were deleted, with their form, since they were read."""
+        for row in found:
+            seq, number = row[0], row[-1]
+            if not number:
+                yield Row._make(row)
+            elif (form := self._forms.get(number) or self._read_form(number)) is not None:
+                yield self._filler.whole(row, form)
+            elif self._all("SELECT 1 FROM record WHERE seq = ?", seq):
+                raise JournalFailed(f"the journal {self._path} is damaged: the form of its record {seq} is lost")
+
+    def _read_form(self, number: int) -> Form | None:
+        def look(statement: str, number: int) -> list[tuple]:
+            with suppress(JournalFailed, sqlite3.Error):       # the latter: text that is no UTF-8
+                return self._all(statement, number)
+            return []
+
+        form = read_form(number, look)
+        if form is not None:
+            if len(self._forms) >= _MOST_FORMS:
+                self._forms.clear()
+            self._forms[number] = form
+        return form
 
     def _next(self, after: int) -> int:
         """The seq of the first row above `after`; 0: there is none."""
@@ -132,9 +159,20 @@ class JournalReader:
     def _open_again(self) -> None:
         self._db.close()
         self._db, self._file = _connected(self._path)
+        self._forms.clear()
         name = self._one("SELECT value FROM meta WHERE key = 'name'")
         if name != self.name:
             raise StoppedByIO(f"the journal {self._path} is another one now: {name}, not {self.name}")
+
+
+def _said(port: str | None, part: str | None, lot: str | None, kinds: Collection[str]) -> tuple[str, list[str]]:
+    """What one selects by as a condition, and its values; both a record of its own and a form have these columns."""
+    asked = {"port = ?": port, "part = ?": part, "lot = ?": lot}
+    found = {condition: value for condition, value in asked.items() if value is not None}
+    conditions, values = [*found], [*found.values()]
+    if kinds:
+        conditions, values = [*conditions, f"kind IN ({', '.join('?' * len(kinds))})"], [*values, *kinds]
+    return " AND ".join(conditions), values
 
 
 def _identity(path: Path) -> tuple[int, int] | None:

@@ -21,14 +21,15 @@ import msgspec
 from collector.clock import Clock
 from collector.errors import JournalFailed, JournalFull
 from collector.files import Files
+from collector.journal.forms import Row
 from collector.journal.salvage import Salvage, open_salvage
-from collector.journal.schema import (MEMORY, RENEWED, Lost, Renewed, Row, connect, drawn_name, make_tables,
+from collector.journal.schema import (MEMORY, RENEWED, Lost, Renewed, connect, drawn_name, make_tables,
                                       renewed_text)
 from collector.journal.sqlite_faults import FILE_NAME, set_pragma, translated
 
 BESIDE = ("-wal", "-shm", "-journal")
 _ROWS_A_MOVE = 1000
-_INSERT = "INSERT INTO record VALUES (?, ?, ?, ?, ?, ?, ?)"
+_INSERT = "INSERT INTO record VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
 
 
 def renew(path: Path, cause: str, keep_after: int, seen: int, exact: bool, files: Files, clock: Clock,

@@ -14,7 +14,8 @@ import msgspec
 from msgspec import Struct
 
 from collector.errors import JournalFailed
-from collector.journal.schema import MEMORY, RENEWED, Row, connect_reading, renewed_of
+from collector.journal.forms import Filler, Form, Row, read_form
+from collector.journal.schema import MEMORY, RENEWED, connect_reading, renewed_of
 from collector.journal.sqlite_faults import check_identity, primary_code, translated_outside_append
 
 _STEP = 256
@@ -22,7 +23,7 @@ _DAMAGE = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_NOTADB, 
 _HOPELESS = 20_000
 """So many seqs in a row that can't be read, where nobody knows how far they go, are taken for the end."""
 
-_ROWS_A_PAGE = 32
+_ROWS_A_PAGE = 150                                     # those that are filled into forms are the smallest
 
 
 class Span(NamedTuple):
@@ -49,6 +50,7 @@ class Salvage:
         db.execute("PRAGMA cell_size_check=ON")
         self.broken: list[Span] = []
         self.unsound: list[int] = []
+        self._filler, self._forms = Filler(), dict[int, Form]()
         found, self.memory_whole = self._meta()
         self.name = found.get("name", "")
         self.memory = {key.removeprefix(MEMORY): text for key, text in found.items() if key.startswith(MEMORY)}
@@ -69,12 +71,13 @@ class Salvage:
         at, read_through = self.first, self.first - 1
         while at <= self.last:
             end = min(at + _STEP - 1, self.last)
-            for row in self._around_damage(at, end):
-                read_through = row.seq
-                if is_sound(row):
+            for found in self._around_damage(at, end):
+                read_through = found.seq
+                row = self._whole(found)
+                if row is not None and is_sound(row):
                     yield row
                 else:
-                    self.unsound.append(row.seq)
+                    self.unsound.append(found.seq)
             if not self.broken or self.broken[-1].last < end:
                 read_through = end
             if not self.end_known and end - max(read_through, self._seen) > _HOPELESS:
@@ -83,6 +86,23 @@ class Salvage:
             at = end + 1
         if self._gone_from <= self.last:             # used, and not even an empty place is left of them
             self.broken.append(Span(self._gone_from, self.last))
+
+    def _whole(self, row: Row) -> Row | None:
+        """The row with its JSON; None where its form can't be read."""
+        if not row.form:
+            return row
+        form = self._forms.get(row.form) or read_form(row.form, self._look)
+        if form is None or not isinstance(row.body, bytes):
+            return None
+        self._forms[row.form] = form
+        return self._filler.whole(row, form)
+
+    def _look(self, statement: str, number: int) -> list[tuple]:
+        try:
+            return self._db.execute(statement, (number,)).fetchall()
+        except (sqlite3.Error, UnicodeError) as error:
+            _only_damage(error)
+            return []
 
     def _around_damage(self, first: int, last: int) -> Iterator[Row]:
         spans = [Span(first, last)]

@@ -9,12 +9,12 @@ import secrets
 import sqlite3
 from contextlib import suppress
 from pathlib import Path
-from typing import NamedTuple
 
 import msgspec
 from msgspec import Struct
 
 from collector.errors import JournalFailed
+from collector.journal.forms import FORM_TABLES
 from collector.journal.sqlite_faults import APPLICATION_ID, BUSY_MS, SCHEMA, set_pragma
 
 MEMORY = "memory/"
@@ -26,20 +26,19 @@ _CROCKFORD = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
 _TABLES = """
 CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT, WITHOUT ROWID;
 CREATE TABLE record (seq INTEGER PRIMARY KEY, at_us INTEGER NOT NULL, kind TEXT NOT NULL, port TEXT NOT NULL,
-                     part TEXT NOT NULL, lot TEXT NOT NULL, body BLOB NOT NULL) STRICT
+                     part TEXT NOT NULL, lot TEXT NOT NULL, body BLOB NOT NULL,
+                     form INTEGER NOT NULL DEFAULT 0) STRICT
 """
+_FORM_COLUMNS = """(number INTEGER PRIMARY KEY, kind TEXT NOT NULL, port TEXT NOT NULL, part TEXT NOT NULL,
+                    lot TEXT NOT NULL, pieces BLOB NOT NULL, crc INTEGER NOT NULL) STRICT"""
 
+COUNTED = """SELECT coalesce(forms.port, record.port) AS of_port, coalesce(forms.kind, record.kind) AS of_kind, count(*)
+             FROM record LEFT JOIN forms ON number = form WHERE seq > ? AND seq <= ? GROUP BY of_port, of_kind"""
+"""How many records of each port and kind there are above a seq and through another."""
 
-class Row(NamedTuple):
-    """A record as the journal keeps it: arrival in microseconds since 1970, what one selects by, its JSON."""
-
-    seq: int
-    at_us: int
-    kind: str
-    port: str
-    part: str
-    lot: str
-    body: bytes
+FIRST = """SELECT seq, at_us, coalesce(forms.port, record.port), coalesce(forms.kind, record.kind), form
+           FROM record LEFT JOIN forms ON number = form WHERE seq <= ? ORDER BY seq LIMIT ?"""
+"""Of the first so many records up to a seq: seq, time, port, kind and form."""
 
 
 class Lost(Struct, frozen=True):
@@ -112,9 +111,16 @@ def make_tables(db: sqlite3.Connection, meta: dict[str, str]) -> None:
     """Make an empty file a journal, within the transaction that is open."""
     for statement in _TABLES.split(";"):
         db.execute(statement)
+    make_form_tables(db)
     db.executemany("INSERT INTO meta VALUES (?, ?)", meta.items())
     db.execute(f"PRAGMA application_id={APPLICATION_ID}")
     db.execute(f"PRAGMA user_version={SCHEMA}")
+
+
+def make_form_tables(db: sqlite3.Connection) -> None:
+    """Those that the schemas before 2 do not have."""
+    for table in FORM_TABLES:
+        db.execute(f"CREATE TABLE {table} {_FORM_COLUMNS}")
 
 
 def set_writing(db: sqlite3.Connection) -> None:
@@ -135,6 +141,11 @@ def meta(db: sqlite3.Connection, key: str) -> str:
     if found is None:
         raise JournalFailed(f"the journal has lost its {key}")
     return found[0]
+
+
+def last_form(db: sqlite3.Connection) -> int:
+    """The highest number that a form was ever given: that one is never deleted; 0 before the first."""
+    return db.execute("SELECT coalesce(max(number), 0) FROM forms").fetchone()[0]
 
 
 def last_seq(db: sqlite3.Connection) -> int:

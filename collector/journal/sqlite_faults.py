@@ -8,7 +8,7 @@ from collector.errors import CollectorError, JournalFailed, JournalFull, Stopped
 
 FILE_NAME = "journal.sqlite"
 APPLICATION_ID = 0x436F4C4A
-SCHEMA = 1
+SCHEMA = 2
 BUSY_MS = 5000
 BESIDE = "beside"
 """The table that a backup has, and no journal."""

@@ -13,28 +13,30 @@ import sqlite3
 from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
-from itertools import takewhile
-from operator import attrgetter
+from itertools import groupby, takewhile
+from operator import attrgetter, itemgetter
 from pathlib import Path
 from typing import Any
 
 from collector.clock import Clock, SystemClock
 from collector.errors import JournalFailed, JournalFull, StoppedByIO
 from collector.files import Files
+from collector.journal.forms import FORM_TABLES, IN_USE, Forms, Row
 from collector.journal.many import insert_many
 from collector.journal.opening import open_file, prepare
 from collector.journal.place import refuse_unfit
 from collector.journal.renewal import renew
 from collector.journal.reserve import Reserve
-from collector.journal.schema import MEMORY, RENEWED, WAL_BYTES, Renewed, Row, connect_reading, last_seq, meta
-from collector.journal.schema import renewed_of
+from collector.journal.schema import (COUNTED, FIRST, MEMORY, RENEWED, WAL_BYTES, Renewed, connect_reading, last_form,
+                                      last_seq, meta, renewed_of)
 from collector.journal.sqlite_faults import (BUSY_MS, FILE_NAME, is_no_room, primary_code, translated,
                                              translated_outside_append)
 
 _CHECKPOINT_BYTES = 4_000_000
-_EACH_COMMIT_BYTES, _EACH_ROW_BYTES = 8192, 80
+_EACH_COMMIT_BYTES, _EACH_ROW_BYTES = 8192, 30
 _READERS_END_MS = 250
-_BODY = attrgetter("body")
+_FEW_ROWS = 32
+_BODY, _FILLED = attrgetter("body"), itemgetter(0, 1, 6, 7)       # seq, at_us, body, form
 
 
 class Journal:
@@ -44,12 +46,16 @@ class Journal:
     and has not been told: it is kept until the first `append` of rows, which should tell it.
     """
 
-    def __init__(self, path: Path, db: sqlite3.Connection, lock_fd: int, reserve: Reserve, clock: Clock, files: Files):
+    def __init__(self, path: Path, db: sqlite3.Connection, lock_fd: int, reserve: Reserve, clock: Clock, files: Files,
+                 forms: Forms | None = None):
+        """`forms`: those of the file before; of these the new one has none."""
         self._path, self._db, self._lock_fd, self._reserve = path, db, lock_fd, reserve
         self._clock, self._files = clock, files
         self._failed = ""
         self._log_bytes = 0
         self._begun: list[Row] = []
+        self._forms_through = self._forms_begun = last_form(db)
+        self.forms = Forms(last_form(db)) if forms is None else forms
         self.name = meta(db, "name")
         self.next_seq = last_seq(db) + 1
         told = db.execute("SELECT value FROM meta WHERE key = ?", (RENEWED,)).fetchone()
@@ -99,7 +105,7 @@ class Journal:
                                                 self._clock, moved))
         db = _with_room(self._reserve, lambda: open_file(self._path, False, self._files, self._clock))
         lock_fd, self._lock_fd = self._lock_fd, -1
-        return Journal(self._path, db, lock_fd, self._reserve, self._clock, self._files)
+        return Journal(self._path, db, lock_fd, self._reserve, self._clock, self._files, self.forms)
 
     @property
     def reserve(self) -> str:
@@ -130,7 +136,7 @@ class Journal:
             raise ValueError(f"rows {rows[0].seq} to {rows[-1].seq} do not follow {self.next_seq - 1}")
         with self._or_rolled_back():
             self._db.execute("BEGIN IMMEDIATE")
-            insert_many(self._db, "record", rows)
+            self._insert(rows)
             self._remember(memory)
             if rows and self.renewed:
                 self._db.execute("DELETE FROM meta WHERE key = ?", (RENEWED,))
@@ -144,10 +150,25 @@ class Journal:
         if rows:
             self.renewed = []
         self.next_seq += len(rows)
+        self._forms_through = self._forms_begun
         self._log_bytes += _EACH_COMMIT_BYTES + _EACH_ROW_BYTES * len(rows) + sum(map(len, map(_BODY, rows)))
         if self._log_bytes > _CHECKPOINT_BYTES:
             is_long = _size_bytes(f"{self._path}-wal") > WAL_BYTES
             self._checkpoint("TRUNCATE" if is_long else "PASSIVE", _READERS_END_MS)
+
+    def _insert(self, rows: list[Row]) -> None:
+        """Few rows are written whole: forms save nothing there, and cost pages of their own."""
+        self._forms_begun = self._forms_through
+        if len(rows) < _FEW_ROWS:
+            return insert_many(self._db, "record", [self.forms.whole(row) for row in rows])
+        self._forms_begun, new = self.forms.last, self.forms.after(self._forms_through)
+        for table in FORM_TABLES:
+            insert_many(self._db, table, new)
+        for is_filled, some in groupby(rows, lambda row: row.form > 0):
+            if is_filled:
+                insert_many(self._db, "record", list(map(_FILLED, some)), row="(?, ?, '', '', '', '', ?, ?)")
+            else:
+                insert_many(self._db, "record", list(some))
 
     def memory(self) -> dict[str, str]:
         """What `append` was given to remember, as of the last row."""
@@ -184,20 +205,21 @@ class Journal:
 
     def _deleted(self, through: int, before_us: int, most: int, counted: Callable) -> list[tuple]:
         with self._transaction():
-            first = self._db.execute("SELECT seq, port, kind, at_us FROM record WHERE seq <= ? ORDER BY seq LIMIT ?",
-                                     (through, most)).fetchall()
-            gone = [row[:3] for row in takewhile(lambda row: row[3] < before_us, first)]
+            first = self._db.execute(FIRST, (through, most)).fetchall()
+            gone = list(takewhile(lambda row: row[1] < before_us, first))
             if gone:
                 self._db.executemany("DELETE FROM record WHERE seq = ?", [(seq,) for seq, *_ in gone])
+                for table in FORM_TABLES:              # no row that stays is filled into one of these
+                    self._db.execute(f"DELETE FROM {table} WHERE number <= ?", (max(row[4] for row in gone) - IN_USE,))
                 self._db.execute("UPDATE meta SET value = max(CAST(value AS INTEGER), ?) WHERE key = 'trimmed'",
                                  (gone[-1][0],))
-                self._remember(counted(Counter((port, kind) for _, port, kind in gone)))
+                self._remember(counted(Counter(row[2:4] for row in gone)))
         return gone
 
     def kinds(self) -> Counter[tuple[str, str]]:
         """How many rows of each (port, kind) are in the file: every row is walked."""
         try:
-            found = self._db.execute("SELECT port, kind, count(*) FROM record GROUP BY port, kind").fetchall()
+            found = self._db.execute(COUNTED, (0, self.next_seq)).fetchall()
         except sqlite3.Error as error:
             raise translated_outside_append(error, self._path) from error
         return Counter({(port, kind): times for port, kind, times in found})

@@ -43,17 +43,17 @@ class Circuits:
 
         `known`: of frames that came at once, at `wall_ns`; the one at `at` is not None.  0: that one must be read.
         """
-        under, found, sizes = known[at][0].under, [], []
+        under, found, sizes, oldest = known[at][0].under, [], [], self._numbering.forms.oldest
         for one in known[at:at + self._as_before(under, wall_ns)]:
-            if one is None or one[0].under is not under:
+            if one is None or one[0].under is not under or one[0].form < oldest:
                 break
             repeat, serial, raw = one
-            found.append((repeat.form, repeat.lot, serial, raw))
+            found.append((repeat.form, serial, raw))
             sizes.append(repeat.size)
         if not found:
             return [], 0
         aim = under.aim
-        rows = self._numbering.filled(found, MEASUREMENT, wall_ns, self.plan.name, aim.characteristic.part)
+        rows = self._numbering.filled(found, MEASUREMENT, wall_ns, self.plan.name)
         self.tally.read += len(rows)
         self.tally.readings += len(rows)
         self._last(under.channel).count(sizes, wall_ns)
@@ -116,10 +116,11 @@ class Circuits:
         said, more, flags = {**held, **found.said}, {}, self._flags(aim, frame.wall_ns)
         fields = judged(one, measured.value, more)
         marked = {**said, "serial": SERIAL} if "serial" in found.said else said
+        told = {"lot": "", **_told(marked, aim, measured, fields)}
         form = self._numbering.form(MEASUREMENT, port=self.plan.name, flags=flags, raw=RAW,
-                                    detail=detail(more) if more else NONE, **_told(marked, aim, measured, fields))
+                                    detail=detail(more) if more else NONE, **told)
         under = Under(aim, said.get("channel", ""), held, flags, self._numbering.unsynchronised)
-        self.repeats.keep(texts, Repeat(form, under, said.get("lot", ""), said, _size(measured, fields)))
+        self.repeats.keep(texts, Repeat(form, under, said, _size(measured, fields)))
 
     def _flags(self, aim: Aim, wall_ns: int) -> tuple[str, ...]:
         return aim.flags if aim.guard is None else aim.flags + aim.guard.flags(wall_ns)

@@ -65,7 +65,7 @@ class Keeper:
         """Open the journal; what it remembers is the cell's.  Raises StoppedByIO."""
         self._journal = self._open()
         self.last_seq, self.reserve = self._journal.next_seq - 1, self._journal.reserve
-        numbering = Numbering(plan.site, self._journal.name, self._journal.next_seq)
+        numbering = Numbering(plan.site, self._journal.name, self._journal.next_seq, self._journal.forms)
         self._cell = Cell(plan, numbering, Memory(self._journal.memory()))
         if self._journal.renewed:
             self._cell.memory.ledger.settle(self._journal.kinds(), self.last_seq)

@@ -9,20 +9,16 @@ from functools import partial
 from typing import Any
 
 from collector.clock import Stamps
-from collector.journal import Row
+from collector.journal import Form, Forms, Row, filling
 from collector.record import Record, encode
 
 UNSYNCHRONISED = "clock-unsynchronised"
 SERIAL, RAW = "\0s", "\0r"
 """What stands in a form for them; no text from outside has a NUL in it."""
 
-Form = tuple[bytes, bytes, bytes, bytes, bytes]
-"""The JSON of a record but for its seq, its id's seq, its time, its serial and its raw text: what stands before each of
-the last four, and behind all; before the serial nothing where it has none."""
-
-Filling = tuple[Form, str, bytes, bytes]
-"""A form, the lot of its record, and what is filled in: the serial (empty where the form has none) and the raw text, as
-they stand between the quotes of a JSON string."""
+Filling = tuple[int, bytes, bytes]
+"""The number of a form, and what is filled in: the serial (empty where the form has none) and the raw text, as they
+stand between the quotes of a JSON string."""
 
 _BEFORE_SEQ = b'{"seq":'
 _MARKS = b'-\\u0000i', b'"\\u0000t', b'"\\u0000s', b'"\\u0000r'
@@ -37,31 +33,31 @@ class Numbering:
     `unsynchronised`: the times of the records that are made now are of a clock that nothing keeps right.
     """
 
-    def __init__(self, site: str, journal: str, next_seq: int):
+    def __init__(self, site: str, journal: str, next_seq: int, forms: Forms | None = None):
+        """`forms`: the journal's; without them, for rows that go into none."""
+        self.forms = Forms() if forms is None else forms
         self.unsynchronised = False
         self.site, self.next_seq = site, next_seq
         self._prefix = f"{site}-{journal}-"
         self._stamps = Stamps()
 
-    def form(self, kind: str, **fields: Any) -> Form:
-        """That of records that differ in nothing but seq, id, time, and what `SERIAL` and `RAW` stand for."""
-        pieces = []
-        rest = encode(self._record(0, self.id("\0i"), "\0t", kind, **fields)).removeprefix(_BEFORE_SEQ + b"0")
+    def form(self, kind: str, *, port: str, part: str, lot: str, **fields: Any) -> int:
+        """The number of that of records that differ in nothing but seq, id, time, and what `SERIAL` and `RAW` stand
+        for; before the serial stands nothing where they have none."""
+        pieces = [_BEFORE_SEQ]
+        record = self._record(0, self.id("\0i"), "\0t", kind, port=port, part=part, lot=lot, **fields)
+        rest = encode(record).removeprefix(_BEFORE_SEQ + b"0")
         for mark in _MARKS:
             before, found, behind = rest.partition(mark)
             pieces.append(before + mark[:1] if found else b"")
             rest = behind if found else rest
-        return *pieces, rest
+        return self.forms.add(Form(kind, port, part, lot, (*pieces, rest)))
 
-    def filled(self, many: Iterable[Filling], kind: str, wall_ns: int, port: str, part: str) -> list[Row]:
-        """The journal rows of new records of one moment, their JSON by forms."""
-        seq, rows = self.next_seq, []
-        time, at_us, join = self._stamps.text(wall_ns).encode(), wall_ns // 1000, b"".join
-        for (before_id, before_time, before_serial, before_raw, end), lot, serial, raw in many:
-            number = b"%d" % seq
-            rows.append(_row((seq, at_us, kind, port, part, lot, join((
-                _BEFORE_SEQ, number, before_id, number, before_time, time, before_serial, serial, before_raw, raw,
-                end)))))
+    def filled(self, many: Iterable[Filling], kind: str, wall_ns: int, port: str) -> list[Row]:
+        """The journal rows of new records of one moment, filled into forms."""
+        seq, at_us, rows = self.next_seq, wall_ns // 1000, []
+        for form, serial, raw in many:
+            rows.append(_row((seq, at_us, kind, port, "", "", filling(serial, raw), form)))
             seq += 1
         self.next_seq = seq
         return rows

@@ -16,7 +16,6 @@ from collector.frames.parser import BLANKS, Parser
 from collector.frames.pattern import Texts
 from collector.record import escape
 from collector.service.aim import Aim
-from collector.service.numbering import Form
 from collector.service.tally import Size
 
 _MOST = 500                                            # what comes from the wire is never an endless memory
@@ -42,12 +41,11 @@ class Under(NamedTuple):
 
 
 class Repeat(NamedTuple):
-    """A measurement that was made.  `form`: its record, to be filled in (numbering); `said`: by the frame and by the
+    """A measurement that was made.  `form`: the number of that of its record; `said`: by the frame and by the
     context."""
 
-    form: Form
+    form: int
     under: Under
-    lot: str
     said: dict[str, str]
     size: Size
 
@@ -62,7 +60,7 @@ class Repeats:
     def __init__(self, parser: Parser):
         self._parser, self._serial_at, self._encoding = parser, parser.serial_at, parser.spec.encoding
         self._known: dict[Texts, Repeat | None] = {}
-        self._last: dict[str, Repeat] = {}             # by channel, the one that was kept last
+        self._last: dict[str, Under] = {}              # by channel, that of the one that was kept last
 
     def of(self, frames: list[bytes]) -> list[Known | None]:
         """The measurements that such frames made before; None: what one says must be read."""
@@ -89,16 +87,10 @@ class Repeats:
         return came
 
     def keep(self, texts: Texts, one: Repeat) -> None:
-        """Keep what these texts made, for when they come again.
-
-        What it has in common with the one kept before is held once: the less there is to fetch from memory, the faster
-        they are filled in (an eighth of what a reading costs, at 64 ports).
-        """
-        last = self._last.get(one.under.channel, one)
-        under = last.under if last.under.is_as(one.under) else one.under
-        form = tuple([old if old == new else new for old, new in zip(last.form, one.form)])
-        self._last[under.channel] = one = one._replace(under=under, form=form)
-        self._note(self._apart(texts)[0], one)
+        """Keep what these texts made, for when they come again."""
+        last = self._last.get(one.under.channel, one.under)
+        self._last[one.under.channel] = under = last if last.is_as(one.under) else one.under
+        self._note(self._apart(texts)[0], one._replace(under=under))
 
     def _note(self, key: Texts, one: Repeat | None) -> None:
         if len(self._known) >= _MOST:

@@ -1,7 +1,7 @@
 """A short life of a journal, in a process of its own that a fault is put into: FOLDER [HOW].
 
-Prints a line for each thing that is promised: `kept FIRST LAST` for rows that append returned for, `name NAME`.  On
-JournalFailed it begins a new file and goes on; on JournalFull it tries again, as the worker does.  HOW, for negative
+Few rows by turns with many, which are filled into forms.  Prints a line for each thing that is promised: `kept FIRST
+LAST` for rows that append returned for, `name NAME`.  On JournalFailed it begins a new file and goes on; on JournalFull it tries again, as the worker does.  HOW, for negative
 controls, is a pragma that makes it careless.
 """
 
@@ -10,9 +10,10 @@ import sys
 from pathlib import Path
 
 from collector.errors import JournalFailed, JournalFull
-from collector.journal import Journal, Row
+from collector.journal import Form, Journal, Row, filling
 
-ROUNDS, EACH = 8, 3
+ROUNDS, FEW, MANY = 8, 3, 40
+PIECES = b'{"seq":', b',"again":', b',"time":"', b'","serial":"', b'","raw":"', b'"}'
 
 
 def say(*words: object) -> None:
@@ -33,9 +34,7 @@ def main(folder: Path, how: str = "") -> None:
 
 
 def keep(journal: Journal, number: int) -> Journal:
-    first = journal.next_seq
-    rows = [Row(seq, seq, "measurement", "bore-column", "housing", "", b'{"seq":%d,"raw":"%s"}' % (seq, b"." * 900))
-            for seq in range(first, first + EACH)]
+    rows = few(journal.next_seq) if number % 2 else many(journal)
     for _ in range(3):
         try:
             journal.append(rows, {"round": str(number)})
@@ -47,6 +46,21 @@ def keep(journal: Journal, number: int) -> Journal:
             say("failed", failed)
             journal = journal.begin_anew(2)
     raise SystemExit("it never went on")
+
+
+def few(first: int) -> list[Row]:
+    return [Row(seq, seq, "measurement", "bore-column", "housing", "", b'{"seq":%d,"raw":"%s"}' % (seq, b"." * 900))
+            for seq in range(first, first + FEW)]
+
+
+def many(journal: Journal) -> list[Row]:
+    """By turns of a form that is new, and of the one before it."""
+    forms = journal.forms
+    newest = forms.add(Form("measurement", "bore-column", "housing", "L7", (*PIECES[:4], b'","raw":"%s' % (b"." * 900), PIECES[5])))
+    used = [newest, max(1, newest - 1)]
+    first = journal.next_seq
+    return [Row(seq, seq, "measurement", "bore-column", "", "", filling(b"S%d" % seq, b"x"), used[seq % 2])
+            for seq in range(first, first + MANY)]
 
 
 def trimmed(journal: Journal) -> Journal:

@@ -199,7 +199,7 @@ class Line:
         self._books()
         for name in self.pipelines:
             assert self.cell.memory.ledger.account(name).waiting == 0
-        return [json.loads(row.body) for row in self.rows]
+        return [json.loads(row.body) for row in map(self.cell.numbering.forms.whole, self.rows)]
 
     def _tick(self, now_ns: int) -> None:
         for pipeline in self.pipelines.values():

@@ -12,6 +12,7 @@ import pytest
 from collector.errors import JournalFailed, JournalFull, StoppedByIO
 from collector.journal import Journal, JournalReader, Row, set_aside
 from collector.journal.place import is_removable, unfit
+from collector.journal.sqlite_faults import SCHEMA
 
 MOUNTS = r"""
 22 1 254:0 / / rw,relatime shared:1 - ext4 /dev/vda rw
@@ -148,7 +149,7 @@ def test_a_reader_can_not_write(journal, reader, tmp_path):
 def test_the_settings_are_the_ones_that_keep_what_was_acknowledged(journal):
     found = {name: journal._db.execute(f"PRAGMA {name}").fetchone()[0]
              for name in ("journal_mode", "synchronous", "locking_mode", "user_version")}
-    assert found == {"journal_mode": "wal", "synchronous": 2, "locking_mode": "normal", "user_version": 1}
+    assert found == {"journal_mode": "wal", "synchronous": 2, "locking_mode": "normal", "user_version": SCHEMA}
 
 
 @pytest.mark.parametrize("content", [b"not a database, however long it may be" * 40, b"x", bytes(8192)])
@@ -176,7 +177,7 @@ def test_another_programs_database_is_refused(tmp_path):
 def test_a_newer_schema_is_refused_in_words(tmp_path):
     Journal.open(tmp_path).close()
     db = sqlite3.connect(tmp_path / "journal.sqlite")
-    db.execute("PRAGMA user_version=2")
+    db.execute(f"PRAGMA user_version={SCHEMA + 1}")
     db.close()
     with pytest.raises(StoppedByIO, match="newer collector"):
         Journal.open(tmp_path)

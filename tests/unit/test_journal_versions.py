@@ -14,7 +14,7 @@ from collector.errors import JournalFailed, JournalFull, StoppedByIO
 from collector.files import Files
 from collector.journal import Journal, JournalReader, Renewed, Row, open_salvage
 from collector.journal.backup import put_back, read_backup, write_backup
-from collector.journal.migration import migrate
+from collector.journal.migration import STEPS, migrate
 from collector.journal.schema import connect
 from collector.journal.sqlite_faults import SCHEMA
 
@@ -27,33 +27,21 @@ outputs: {line: {kind: jsonl, folder: ./inbox, publish: growing}}
 """
 
 
-def with_lots(db: sqlite3.Connection) -> None:
-    """From an invented schema 0, whose records have no lot."""
-    db.execute("ALTER TABLE record RENAME TO before")
-    db.execute("CREATE TABLE record (seq INTEGER PRIMARY KEY, at_us INTEGER NOT NULL, kind TEXT NOT NULL, "
-               "port TEXT NOT NULL, part TEXT NOT NULL, lot TEXT NOT NULL, body BLOB NOT NULL) STRICT")
-    db.execute("INSERT INTO record SELECT seq, at_us, kind, port, part, '', body FROM before")
-    db.execute("DROP TABLE before")
-
-
-STEPS = {0: with_lots}
-
-
 def rows(first: int, last: int) -> list[Row]:
     return [Row(seq, seq, "measurement", "bore-column", "housing", "", b'{"seq":%d,"raw":"%s"}' % (seq, b"." * 200))
             for seq in range(first, last + 1)]
 
 
 def made(folder: Path, version: int = SCHEMA) -> str:
-    """A journal that was closed in order, of this version; its name."""
+    """A journal that was closed in order, of this version; its name.  Schema 1 has no forms."""
     journal = Journal.open(folder)
     journal.append(rows(1, COUNT), {"context": "lot 9"})
     journal.close()
     (folder / "outputs").mkdir()
     (folder / "outputs" / "line.cursor").write_text("a cursor")
     db = sqlite3.connect(folder / "journal.sqlite")
-    if version == 0:
-        db.execute("ALTER TABLE record DROP COLUMN lot")
+    if version == 1:
+        db.executescript("ALTER TABLE record DROP COLUMN form; DROP TABLE forms; DROP TABLE forms_again")
     db.execute(f"PRAGMA user_version={version}")
     db.close()
     return journal.name
@@ -117,10 +105,10 @@ def test_the_words_name_the_copy_that_one_can_go_back_to(tmp_path):
 
 
 def test_an_older_journal_is_made_over_and_nothing_of_it_is_lost(tmp_path):
-    name = made(tmp_path, 0)
+    name = made(tmp_path, 1)
     made_over(tmp_path)
     whole(tmp_path, name)
-    copy = tmp_path / "journal.sqlite.schema-0"
+    copy = tmp_path / "journal.sqlite.schema-1"
     assert copy.stat().st_mode & 0o777 == 0o600
     kept = read_backup(copy)
     assert (kept.name, kept.last, kept.records) == (name, COUNT, COUNT)
@@ -129,13 +117,13 @@ def test_an_older_journal_is_made_over_and_nothing_of_it_is_lost(tmp_path):
 
 def test_one_can_go_back_by_the_copy_under_a_new_name_behind_a_gap(tmp_path):
     old, new = tmp_path / "old", tmp_path / "new"
-    made(old, 0)
+    made(old, 1)
     made_over(old)
     new.mkdir()
-    put_back(old / "journal.sqlite.schema-0", new, "NEWNAME0", 9000, Renewed("back", ""), (), Files())
+    put_back(old / "journal.sqlite.schema-1", new, "NEWNAME0", 9000, Renewed("back", ""), (), Files())
     db = sqlite3.connect(new / "journal.sqlite")
-    assert db.execute("PRAGMA user_version").fetchone() == (0,)
-    assert "lot" not in [column for _, column, *_ in db.execute("PRAGMA table_info(record)")]
+    assert db.execute("PRAGMA user_version").fetchone() == (1,)
+    assert "form" not in [column for _, column, *_ in db.execute("PRAGMA table_info(record)")]
     db.close()
     made_over(new)                                             # and forward once more
     journal = Journal.open(new)
@@ -159,29 +147,29 @@ def test_an_older_journal_without_a_way_is_refused_and_not_touched(tmp_path):
 
 
 def test_who_only_reads_says_that_run_makes_an_older_journal_over(tmp_path):
-    made(tmp_path, 0)
+    made(tmp_path, 1)
     for read in (JournalReader.open, lambda folder: open_salvage(folder / "journal.sqlite").__enter__()):
         with pytest.raises(StoppedByIO, match="the next `collector run` makes it over"):
             read(tmp_path)
 
 
 def test_a_step_that_fails_changes_nothing(tmp_path):
-    name = made(tmp_path, 0)
+    name = made(tmp_path, 1)
 
     def fails(db):
-        with_lots(db)
+        STEPS[1](db)
         raise ZeroDivisionError
 
     for _ in range(2):                                         # the second copy takes the first one's place
         with pytest.raises(ZeroDivisionError):
-            made_over(tmp_path, {0: fails})
-    assert sorted(path.name for path in tmp_path.glob("*schema*")) == ["journal.sqlite.schema-0"]
+            made_over(tmp_path, {1: fails})
+    assert sorted(path.name for path in tmp_path.glob("*schema*")) == ["journal.sqlite.schema-1"]
     made_over(tmp_path)
     whole(tmp_path, name)
 
 
 def test_a_damaged_older_journal_is_refused_and_stays_for_the_older_collector(tmp_path):
-    made(tmp_path, 0)
+    made(tmp_path, 1)
     path = tmp_path / "journal.sqlite"
     data = bytearray(path.read_bytes())
     data[8192:20480] = b"\xff" * 12288
@@ -213,7 +201,7 @@ def small_disk(tmp_path):
 
 
 def test_without_room_for_the_copy_nothing_is_changed_and_room_is_asked_for(small_disk):
-    name = made(small_disk, 0)
+    name = made(small_disk, 1)
     before = content(small_disk)
     ballast = fill(small_disk)
     with pytest.raises(StoppedByIO, match="no room; nothing has changed"):
@@ -256,8 +244,8 @@ made_over(Path(sys.argv[1]))
 
 def struck(folder: Path, trace: Path, call: str, at: int) -> bool:
     """Make it over in a process that is killed at the n-th such call; whether there was one."""
-    copy = ".journal.sqlite.schema-0.part"
-    watched = ("", "journal.sqlite", "journal.sqlite-wal", "journal.sqlite.schema-0", copy, f"{copy}-journal")
+    copy = ".journal.sqlite.schema-1.part"
+    watched = ("", "journal.sqlite", "journal.sqlite-wal", "journal.sqlite.schema-1", copy, f"{copy}-journal")
     words = ["strace", "-f", "-o", str(trace), *(word for name in watched for word in ("-P", str(folder / name))),
              "-e", f"trace={call}", "-e", f"inject={call}:signal=KILL:when={at}",
              sys.executable, "-c", _ONCE, str(folder)]
@@ -271,13 +259,13 @@ def struck(folder: Path, trace: Path, call: str, at: int) -> bool:
 @pytest.mark.skipif(shutil.which("strace") is None, reason="takes strace")
 @pytest.mark.parametrize("call", ["fsync", "fdatasync", "rename", "unlink", "pwrite64"])
 def test_killed_at_any_call_it_begins_again_and_nothing_is_lost(tmp_path, call):
-    name, at, hit = made(tmp_path / "before", 0), 1, 0
+    name, at, hit = made(tmp_path / "before", 1), 1, 0
     while True:
         folder = tmp_path / str(at)
         shutil.copytree(tmp_path / "before", folder)
         is_struck = struck(folder, tmp_path / "trace", call, at)
         made_over(folder)
-        assert read_backup(folder / "journal.sqlite.schema-0").records == COUNT
+        assert read_backup(folder / "journal.sqlite.schema-1").records == COUNT
         assert not list(folder.glob(".*"))
         whole(folder, name)
         shutil.rmtree(folder)
