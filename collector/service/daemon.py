@@ -206,7 +206,7 @@ class Daemon:
             return
         self.reload_refused = ""
         before, self.plan = self.plan, plan
-        self.handover.put(NewPlan(plan))
+        self.handover.put(NewPlan(plan, self.clock.wall_ns(), self.clock.steady_ns()))
         self.reader.gather_s = gather_s(plan)
         self.opener.set_ports(plan.ports)
         for name in list(self._outputs):
@@ -226,7 +226,7 @@ class Daemon:
         self._notifier.stopping()
         self.opener.stop()
         self.reader.stop()
-        self.handover.put(Stop())
+        self.handover.put(Stop(self.clock.wall_ns(), self.clock.steady_ns()))
         self.worker.join(2.0)
         children = (*self._outputs.values(), *self.orders.values())
         for child in children:

@@ -32,15 +32,19 @@ write-ahead log stay small."""
 _PARTS_EVERY_NS = 1_000_000_000
 
 
-class NewPlan:
-    """An item of the hand-over: from here on, another configuration."""
+class NewPlan(Struct, frozen=True):
+    """An item of the hand-over: from this moment on, another configuration."""
 
-    def __init__(self, plan: Plan):
-        self.plan = plan
+    plan: Plan
+    wall_ns: int
+    steady_ns: int
 
 
-class Stop:
-    """The last item of the hand-over."""
+class Stop(Struct, frozen=True):
+    """The last item of the hand-over: at this moment all is closed, however late that is taken."""
+
+    wall_ns: int
+    steady_ns: int
 
 
 class Outward(Struct, frozen=True):
@@ -126,12 +130,11 @@ class Worker(threading.Thread):
         if isinstance(item, PortQuiet):
             return self._pipelines[item.port].quiet(item.steady_ns) if item.port in self._pipelines else []
         if isinstance(item, NewPlan):
-            return self._change(item.plan)
+            return self._change(item)
         if isinstance(item, Stop):
-            now = self._clock.wall_ns()
             rows = [row for pipeline in self._pipelines.values()
-                    for row in pipeline.cut(now, self._clock.steady_ns(), "stopped")]
-            return [*rows, self.cell.event("stopped", now)]
+                    for row in pipeline.cut(item.wall_ns, item.steady_ns, "stopped")]
+            return [*rows, self.cell.event("stopped", item.wall_ns)]
         if isinstance(item, OrderRead):
             return self._ordered(item)
         if isinstance(item, OrderRefused):
@@ -243,13 +246,13 @@ class Worker(threading.Thread):
                                         cause="the program was killed: at most what its line can have brought since"))
         return rows
 
-    def _change(self, plan: Plan) -> list[Row]:
+    def _change(self, item: NewPlan) -> list[Row]:
         """Every port goes on where nothing about its line has changed; the others begin anew."""
-        rows, before, now = [], self._pipelines, self._clock.wall_ns()
+        rows, before, plan, now = [], self._pipelines, item.plan, item.wall_ns
         begun = {name for name, old in before.items() if old.framer.waiting}
         for name, old in before.items():               # under the configuration that it came under
             if not _goes_on(old, plan):
-                rows += old.cut(now, self._clock.steady_ns(), "configuration")
+                rows += old.cut(now, item.steady_ns, "configuration")
             elif old.plan.channels != plan.ports[name].channels:
                 rows += old.circuits.runs.cut("configuration", now)
             self.cell.memory.ledger.read(name, old.meter)
@@ -263,7 +266,7 @@ class Worker(threading.Thread):
                 if _goes_on(before[name], plan):
                     new.go_on(before[name])
                     if before[name].plan.channels != port.channels:     # a part that was measured stays measured
-                        rows += new.circuits.runs.recall(self._clock.steady_ns(), now)
+                        rows += new.circuits.runs.recall(item.steady_ns, now)
                 elif name in begun:
                     new.in_doubt = True                # of the frame that was cut just now the rest may come yet
         return [*rows, self.cell.event("configuration", now)]

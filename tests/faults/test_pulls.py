@@ -66,7 +66,7 @@ def test_a_pull_at_every_byte_merges_no_frames_and_leaks_nothing(tmp_path, pulls
             settled = len(os.listdir("/proc/self/fd")), threading.active_count()
     assert (len(os.listdir("/proc/self/fd")), threading.active_count()) <= settled
     reader.stop()
-    handover.put(Stop())
+    handover.put(Stop(time.time_ns(), time.monotonic_ns()))
     worker.join(10)
     assert worker.failure is None and not worker.is_alive()
     journal = JournalReader.open(tmp_path / "state")

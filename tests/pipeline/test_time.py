@@ -90,7 +90,7 @@ class Script(HandOver):
                 self.clock.synchronised = more[0]
             else:                                      # a tick, or what a line brings
                 return [Chunk(what, more[0], self.clock.wall_ns(), self.clock.steady_ns())] if more else []
-        return [Stop()]
+        return [Stop(self.clock.wall_ns(), self.clock.steady_ns())]
 
 
 def worked(folder, clock, *steps, config=CONFIG):

@@ -245,7 +245,7 @@ def status(tmp_path, capsys):
         plan = read_plan(tmp_path / "c.yaml")
         daemon = Daemon(tmp_path / "c.yaml", plan, Held())
         handover = HandOver()
-        for item in (PortOpened("bore", T0, 0, "d"), PortOpened("face", T0, 0, "d"), *items, Stop()):
+        for item in (PortOpened("bore", T0, 0, "d"), PortOpened("face", T0, 0, "d"), *items, Stop(T0, 0)):
             handover.put(item)
         daemon.worker = Worker(plan, lambda: Journal.open(plan.state), handover, Held())
         daemon.worker.run()

@@ -95,7 +95,7 @@ def cell(tmp_path):
 
         def end(self):
             self.handover.stopped.set()
-            self.handover.put(Stop())
+            self.handover.put(Stop(time.time_ns(), time.monotonic_ns()))
             self.worker.join(20)
             assert not self.worker.is_alive()
             reader = JournalReader.open(tmp_path / "state")

@@ -31,7 +31,7 @@ def test_a_backlog_of_gap_framed_readings_is_never_cut_where_a_batch_ends(tmp_pa
         handover.put(Chunk("p", b"+1", at, at))
         handover.put(Chunk("p", b"2.018", at + ms, at + ms))
         handover.put(PortQuiet("p", at + 21 * ms))
-    handover.put(Stop())
+    handover.put(Stop(time.time_ns(), time.monotonic_ns()))
     worker = Worker(read_plan(tmp_path / "c.yaml"), lambda: Journal.open(tmp_path / "state"), handover, SystemClock())
     worker.run()
     assert worker.failure is None
@@ -39,6 +39,11 @@ def test_a_backlog_of_gap_framed_readings_is_never_cut_where_a_batch_ends(tmp_pa
     found = [json.loads(row.body) for row in reader.select(kinds=("measurement", "unread"))]
     reader.close()
     assert {(one["kind"], one["raw"]) for one in found[:-1]} == {("measurement", "+12.018")} and len(found) == frames
+
+
+def new_plan(path):
+    """The item that has this configuration in force from now on."""
+    return NewPlan(read_plan(path), time.time_ns(), time.monotonic_ns())
 
 
 @contextmanager
@@ -49,7 +54,7 @@ def at_work(folder, config):
     worker = Worker(read_plan(folder / "c.yaml"), lambda: Journal.open(folder / "state"), handover, SystemClock())
     worker.start()
     yield worker, handover
-    handover.put(Stop())
+    handover.put(Stop(time.time_ns(), time.monotonic_ns()))
     worker.join(10)
     assert worker.failure is None
 
@@ -78,7 +83,7 @@ def test_only_a_line_that_was_seen_to_be_quiet_ends_a_frame_however_long_its_res
 def test_half_a_frame_is_never_a_measurement_whatever_ends_the_line(tmp_path):
     (tmp_path / "c.yaml").write_text(CONFIG)
     (tmp_path / "other.yaml").write_text(CONFIG.replace("gap:", "baud: 19200, gap:"))
-    plan, other = (NewPlan(read_plan(tmp_path / name)) for name in ("c.yaml", "other.yaml"))
+    plan, other = (new_plan(tmp_path / name) for name in ("c.yaml", "other.yaml"))
     half = Chunk("p", b"+12.0", 10**9, 10**9)            # long ago
     for name, ends in (("stop", ()), ("plan", (other,)), ("lost", (PortClosed("p", 2 * 10**9, "pulled"),))):
         (tmp_path / name).mkdir()
@@ -118,10 +123,27 @@ def test_a_turn_is_not_ended_by_quiet_where_something_came_that_is_cut_with_the_
         return Chunk("p", data, wall_ns + int(at_s * 1e9), steady_ns + int(at_s * 1e9))
 
     heard = [item for at_s in (4, 5, 6, 7, 8) for item in (chunk(b"+12.0%d" % at_s, at_s), PortQuiet("p", chunk(b"", at_s + 0.1).steady_ns))]
-    found = worked(tmp_path, NewPlan(read_plan(tmp_path / "c.yaml")), PortOpened("p", wall_ns, steady_ns, "a line"), *heard,
+    found = worked(tmp_path, new_plan(tmp_path / "c.yaml"), PortOpened("p", wall_ns, steady_ns, "a line"), *heard,
                    *(chunk(b"+12.0", at_s) for at_s in half), PortClosed("p", wall_ns + 11 * 10**9, "pulled"))
     assert [one["kind"] for one in found if one["kind"] in ("sweep", "unread", "measurement")] == kinds
     assert ("interrupted" in [one["detail"].get("event") for one in found if one["kind"] == "event"]) == bool(half)
+
+
+@pytest.mark.parametrize("ends", ["stop", "plan"])
+@pytest.mark.parametrize("after_s, kinds", [(1.5, []), (2.5, ["sweep"])])
+def test_a_turn_is_ended_by_the_quiet_before_a_stop_or_reload_not_by_a_backlog(tmp_path, ends, after_s, kinds):
+    """Half a turn shows too small a TIR: it is never a measurement, however late the worker gets to know of the end."""
+    (tmp_path / "c.yaml").write_text(CONFIG.replace("lower: 0 mm, upper: 0.018 mm}", "max: 90 um}, evaluate: {sweep: {report: tir, until: quiet, quiet: 2 s}}"))
+    (tmp_path / "other.yaml").write_text((tmp_path / "c.yaml").read_text().replace("gap:", "baud: 19200, gap:"))
+    wall_ns, steady_ns = time.time_ns() - 60 * 10**9, time.monotonic_ns() - 60 * 10**9
+    heard = [item for at in (4, 5, 6, 7, 8) for item in (Chunk("p", b"+12.0%d" % at, wall_ns + at * 10**9, steady_ns + at * 10**9),
+                                                   PortQuiet("p", steady_ns + at * 10**9 + 10**8))]
+    at_ns = int((8 + after_s) * 1e9)
+    end = {"stop": Stop(wall_ns + at_ns, steady_ns + at_ns),
+           "plan": NewPlan(read_plan(tmp_path / "other.yaml"), wall_ns + at_ns, steady_ns + at_ns)}[ends]
+    found = worked(tmp_path, new_plan(tmp_path / "c.yaml"), PortOpened("p", wall_ns, steady_ns, "a line"), *heard, end)
+    assert [one["kind"] for one in found if one["kind"] in ("sweep", "measurement")] == kinds
+    assert ("interrupted" in [one["detail"].get("event") for one in found if one["kind"] == "event"]) == (not kinds)
 
 
 SETTLED = """
@@ -136,7 +158,7 @@ outputs: {o: {kind: csv, folder: /srv/x}}
 def worked(folder, *items):
     """The records that a worker makes of these items."""
     handover = HandOver()
-    for item in (*items, Stop()):
+    for item in (*items, Stop(time.time_ns(), time.monotonic_ns())):
         handover.put(item)
     plan = next(item.plan for item in items if isinstance(item, NewPlan))
     worker = Worker(plan, lambda: Journal.open(folder / "state"), handover, SystemClock())
@@ -149,7 +171,7 @@ def test_a_part_that_was_measured_is_not_measured_again_when_limits_change_while
     plans = []
     for upper in ("18 um", "9 um"):
         (tmp_path / "c.yaml").write_text(SETTLED.replace("UPPER", upper))
-        plans.append(NewPlan(read_plan(tmp_path / "c.yaml")))
+        plans.append(new_plan(tmp_path / "c.yaml"))
     values = [Chunk("p", b"12.0100\r", at * 10**9, at * 10**9) for at in range(1, 10)]
     found = worked(tmp_path, plans[0], *values[:5], plans[1], *values[5:], Chunk("p", b"OPEN\r12.0100\r", 10**10, 10**10),
                    Chunk("p", b"12.0100\r", 11 * 10**9, 11 * 10**9))
@@ -158,9 +180,9 @@ def test_a_part_that_was_measured_is_not_measured_again_when_limits_change_while
 
 def test_the_ledger_balances_over_lines_that_change_and_what_is_cut(tmp_path):
     (tmp_path / "c.yaml").write_text(CONFIG)
-    before = NewPlan(read_plan(tmp_path / "c.yaml"))
+    before = new_plan(tmp_path / "c.yaml")
     (tmp_path / "c.yaml").write_text(CONFIG.replace("gap: 20 ms", 'end: "\\r"'))
-    after = NewPlan(read_plan(tmp_path / "c.yaml"))
+    after = new_plan(tmp_path / "c.yaml")
     worked(tmp_path, before, Chunk("p", b"+12.01", 1, 1), after, Chunk("p", b"12.0\r\r\xffx\r12.0", 2, 2), before, Chunk("p", b"1", 3, 3))
     journal = Journal.open(tmp_path / "state")
     account = Memory(journal.memory()).ledger.accounts["p"]
@@ -174,7 +196,7 @@ def test_the_rest_of_a_frame_that_a_reload_cut_is_no_reading(tmp_path):
     plans = []
     for end in ("\\r", "\\n"):
         (tmp_path / "c.yaml").write_text(CONFIG.replace("gap: 20 ms", f'end: "{end}"'))
-        plans.append(NewPlan(read_plan(tmp_path / "c.yaml")))
+        plans.append(new_plan(tmp_path / "c.yaml"))
     found = worked(tmp_path, plans[0], Chunk("p", b"12.0042\r1", 1, 1), plans[1], Chunk("p", b"2.0043\n12.0044\n", 2, 2))
     assert [one["value"] for one in found if one["kind"] == "measurement"] == [12.0042, 12.0044]
     assert [one["detail"]["reason"] for one in found if one["kind"] == "unread"] == ["cut", "cut"]
