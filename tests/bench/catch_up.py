@@ -29,6 +29,7 @@ def one_run() -> tuple[float, float, float, str]:
         fill(place, WAITING)
         share = place / "share"
         with Cell(place, PORTS, WIRE_BYTES, f"  mes: {{kind: jsonl, folder: {share}}}") as cell:
+            cell.warm()
             share.mkdir()
             wait(lambda: cell.delivered("mes") > 0, 0.001)
             rates: list[float] = []

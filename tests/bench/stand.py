@@ -26,6 +26,7 @@ from collector.journal import JournalReader
 ROOT = Path(__file__).parent.parent.parent
 TICKS_A_SECOND = os.sysconf("SC_CLK_TCK")
 WIRE_BYTES = 11_520                           # 115,200 baud, 8N1
+WARM_LINES = 576                              # on each port: a second at the rate of the wire
 _STILL_S = 10.0
 GATHER_MS = 30                                # journal.gather as it is where nothing is said
 SHORT, LONG = "--short" in sys.argv, "--long" in sys.argv
@@ -255,6 +256,10 @@ class Cell:
 
     def count(self, kind: str, text: str = "") -> int:
         return sum(text.encode() in row.body for row in self.journal.select(kinds=(kind,), first=self.began))
+
+    def warm(self) -> None:
+        """A first second goes before what is measured: in it each size of each column is new, and read twice."""
+        self.pour(WARM_LINES)
 
     def pour(self, lines: int) -> Poured:
         """Send so many lines on every port, and wait until all are durable; one that is missing is an AssertionError."""

@@ -25,6 +25,7 @@ def figures() -> Iterator[Figure]:
 def one_run(**environment: str) -> tuple[float, ...]:
     """The collector's share of a core, p99 in ms, the probe's, the sender's share, MB, frames and commits a second."""
     with folder() as place, Cell(place, PORTS, WIRE_BYTES, **environment) as cell:
+        cell.warm()
         with Durable(place) as durable, Disk(place) as disk:
             poured = cell.pour(SECONDS * WIRE_BYTES // LINE_BYTES)
         delays, seconds = list(latencies(cell, poured.told, durable)), poured.told["seconds"]
