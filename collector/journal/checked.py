@@ -32,9 +32,9 @@ def refuse_damaged(db: sqlite3.Connection, path: Path, was_unclean: bool) -> Non
         if found != "ok":
             raise JournalFailed(f"the journal {path} is damaged: {' '.join(found.split())}")
         return
-    end = time.monotonic() + WITHIN_S
     for table in FORM_TABLES:
         db.execute(f"SELECT sum(crc) FROM {table}").fetchone()           # the last column: each row is read to its end
+    end = time.monotonic() + WITHIN_S
     while time.monotonic() < end:
         rows = db.execute("SELECT * FROM record WHERE seq <= ? ORDER BY seq DESC LIMIT ?", (newest, _STEP)).fetchall()
         if not rows:

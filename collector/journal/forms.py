@@ -8,7 +8,7 @@ Must not know: what a record says.
 So a record takes some 50 bytes instead of 500, and the log is copied into the file that much more rarely.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from functools import partial
 from typing import NamedTuple
 from zlib import crc32
@@ -16,9 +16,9 @@ from zlib import crc32
 from collector.clock import Stamps
 
 FORM_TABLES = "forms", "forms_again"
-IN_USE, _HELD = 50_000, 80_000
+IN_USE, HELD = 20_000, 40_000
 """A form is filled in until so many newer ones were made; the writer holds some more, for rows that are not durable
-yet: of these there are never 30,000."""
+yet: of these there are never 20,000."""
 
 _PIECES = 6
 _BETWEEN = b"\0"                                       # JSON has none in it, and no text from outside
@@ -63,18 +63,21 @@ def filling(*texts: bytes) -> bytes:
 
 
 class Filler:
-    """Makes the JSON of rows."""
+    """Makes whole rows of what is filled into forms."""
 
     def __init__(self) -> None:
         self._stamps, self._at_us, self._time = Stamps(), -1, b""
 
     def whole(self, row: tuple, form: Form) -> Row:
-        """The row with all that the form says; what comes of a body that is damaged is no record."""
+        """The row with all that the form says.  Raises ValueError where the row is damaged."""
         seq, at_us, _, _, _, _, body, _ = row
         kind, port, part, lot, (begin, before_seq, before_time, before_first, before_second, end) = form
-        first, _, second = body.partition(_BETWEEN)
-        if at_us != self._at_us:
-            self._at_us, self._time = at_us, self._stamps.text(at_us * 1000).encode()
+        try:
+            first, second = body.split(_BETWEEN)
+            if at_us != self._at_us:
+                self._at_us, self._time = at_us, self._stamps.text(at_us * 1000).encode()
+        except (AttributeError, OverflowError, TypeError, ValueError) as error:
+            raise ValueError(f"record {seq} is damaged: {error}") from error
         number = b"%d" % seq
         return _row((seq, at_us, kind, port, part, lot, b"".join((
             begin, number, before_seq, number, before_time, self._time, before_first, first, before_second, second,
@@ -91,37 +94,58 @@ class Forms:
         """`last`: the highest number that was ever given."""
         self.last, self.oldest = last, last + 1
         self._filler, self._held = Filler(), dict[int, Form]()
+        self._newest: dict[str, Form] = {}             # by port
 
     def add(self, form: Form) -> int:
-        """The number of a new form."""
+        """The number of a new form.  What it has in common with the one before of its port is held once."""
         self.last += 1
-        self._held[self.last] = form
+        before = self._newest.get(form.port, form)
+        pieces = tuple([old if old == new else new for old, new in zip(before.pieces, form.pieces)])
+        self._newest[form.port] = self._held[self.last] = form._replace(pieces=pieces)
+        self._held.pop(self.last - HELD, None)
         self.oldest = max(self.oldest, self.last - IN_USE + 1)
-        if len(self._held) > _HELD:
-            del self._held[next(iter(self._held))]
         return self.last
 
-    def after(self, number: int) -> list[tuple]:
-        """Those above `number`, as rows of their tables."""
-        return [_stored(one, self._held[one]) for one in range(max(number, self.last - len(self._held)) + 1,
-                                                               self.last + 1)]
+    def holds(self, number: int) -> bool:
+        """Whether a row that is not durable yet may be filled into it."""
+        return number in self._held
+
+    def stored(self, numbers: Iterable[int]) -> list[tuple]:
+        """These as rows of their tables."""
+        return [_stored(number, self._held[number]) for number in numbers]
 
     def whole(self, row: Row) -> Row:
         """The row as who reads the journal is given it."""
         return self._filler.whole(row, self._held[row.form]) if row.form else row
 
 
-def read_form(number: int, look: Callable[[str, int], list[tuple]]) -> Form | None:
-    """The form of this number; None: there is none that is sound.
+class ReadForms:
+    """Those of a file that is read, by number."""
 
-    `look` gives what a statement finds, nothing where that is damaged.
-    """
-    for table in FORM_TABLES:
-        for found in look(f"SELECT * FROM {table} WHERE number = ?", number):
-            form = _made(found)
-            if form is not None and _stored(number, form) == found:
-                return form
-    return None
+    def __init__(self, look: Callable[[str, int], list[tuple]]):
+        """`look` gives what a statement finds, nothing where that is damaged."""
+        self._look = look
+        self._known: dict[int, Form] = {}
+
+    def of(self, number: int) -> Form | None:
+        """None: there is none that is sound."""
+        form = self._known.get(number)
+        return self._read(number) if form is None else form
+
+    def forget(self) -> None:
+        """Another file is read from here on: a number says nothing there."""
+        self._known.clear()
+
+    def _read(self, number: int) -> Form | None:
+        for table in FORM_TABLES:
+            for found in self._look(f"SELECT * FROM {table} WHERE number = ?", number):
+                form = _made(found)
+                if form is not None and _stored(number, form) == found:
+                    if len(self._known) >= IN_USE:
+                        self._known.clear()
+                    self._known[number] = form
+                    return form
+        return None
 
 
 def _stored(number: int, form: Form) -> tuple:

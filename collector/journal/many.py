@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from functools import cache
 from itertools import chain
 
-_AT_ONCE = 128, 64, 32, 16, 8, 4, 3, 2, 1              # few statements, so that each stays prepared; up to 999 values
+_AT_ONCE = 128, 64, 32, 16, 8, 4, 3, 2, 1              # few statements, so that each stays prepared; up to 1,024 values
 
 
 def insert_many(db: sqlite3.Connection, table: str, rows: Sequence[Sequence], at_conflict: str = "",

@@ -8,19 +8,18 @@ import os
 import sqlite3
 import time
 from collections import Counter
-from collections.abc import Collection, Iterator
+from collections.abc import Callable, Collection, Iterator
 from contextlib import suppress
 from pathlib import Path
 
 from collector.errors import CollectorError, JournalFailed, StoppedByIO
-from collector.journal.forms import Filler, Form, Row, read_form
+from collector.journal.forms import Filler, Form, ReadForms, Row
 from collector.journal.schema import COUNTED, MEMORY, connect_reading
 from collector.journal.sqlite_faults import FILE_NAME, check_identity, translated_outside_append
 
 MOST_ROWS = 500
 _COUNTED_ROWS = 5000
 _REPLACED_WITHIN_S = 2.0
-_MOST_FORMS = 10_000
 
 
 def journal_path(folder: Path) -> Path:
@@ -37,7 +36,7 @@ class JournalReader:
     def __init__(self, path: Path):
         self._path = path
         self._db, self._file = _connected(path)
-        self._filler, self._forms = Filler(), dict[int, Form]()
+        self._filler, self._forms = Filler(), ReadForms(self._look)
         self.name = self._one("SELECT value FROM meta WHERE key = 'name'")
 
     @classmethod
@@ -77,13 +76,17 @@ class JournalReader:
                 where, values = f"{where} AND {condition}", [*values, value]
         said, asked = _said(port, part, lot, kinds)
         if said:
-            where += f" AND (form = 0 AND {said} OR EXISTS (SELECT 1 FROM forms WHERE number = record.form AND {said}))"
-            values += asked + asked
+            where, values = f"{where} AND (form > 0 OR {said})", [*values, *asked]
+
+        def fits(form: Form) -> bool:
+            return ((not kinds or form.kind in kinds) and (port is None or form.port == port)
+                    and (part is None or form.part == part) and (lot is None or form.lot == lot))
+
         after, last = self._one("SELECT coalesce(min(seq), 1) - 1 FROM record"), self.last()
         after, last = max(after, first - 1), last if through is None else min(last, through)
         while after < last:
             yield from self._whole(self._all(f"SELECT * FROM record WHERE {where} ORDER BY seq",
-                                             after, min(after + MOST_ROWS, last), *values))
+                                             after, min(after + MOST_ROWS, last), *values), fits)
             after = max(after + MOST_ROWS, self._next(after + MOST_ROWS) - 1)      # over the gap of a restore
 
     def memory(self, prefix: str) -> tuple[dict[str, str], int]:
@@ -104,29 +107,32 @@ class JournalReader:
                 found[port, kind] += times
         return found
 
-    def _whole(self, found: list[tuple]) -> Iterator[Row]:
-        """These rows with their JSON; not those that were deleted, with their form, since they were read."""
+    def _whole(self, found: list[tuple], fits: Callable[[Form], bool] = lambda form: True) -> Iterator[Row]:
+        """These rows with their JSON, of those that are filled in the ones whose form fits; not those that were
+        deleted, with their form, since they were read.  One that is damaged has no body: it is no record."""
+        file = self._file
         for row in found:
             seq, number = row[0], row[-1]
             if not number:
                 yield Row._make(row)
-            elif (form := self._forms.get(number) or self._read_form(number)) is not None:
-                yield self._filler.whole(row, form)
-            elif self._all("SELECT 1 FROM record WHERE seq = ?", seq):
-                raise JournalFailed(f"the journal {self._path} is damaged: the form of its record {seq} is lost")
+                continue
+            form = self._forms.of(number)
+            if self._file != file:                             # now another file is read: the number is none of its
+                yield from self._whole(self._all("SELECT * FROM record WHERE seq = ?", seq), fits)
+            elif form is None:
+                if self._all("SELECT 1 FROM record WHERE seq = ?", seq):
+                    raise JournalFailed(f"the journal {self._path} is damaged: the form of its record {seq} is lost")
+            elif fits(form):
+                try:
+                    whole = self._filler.whole(row, form)
+                except ValueError:
+                    whole = Row(*row[:6], b"")
+                yield whole
 
-    def _read_form(self, number: int) -> Form | None:
-        def look(statement: str, number: int) -> list[tuple]:
-            with suppress(JournalFailed, sqlite3.Error):       # the latter: text that is no UTF-8
-                return self._all(statement, number)
-            return []
-
-        form = read_form(number, look)
-        if form is not None:
-            if len(self._forms) >= _MOST_FORMS:
-                self._forms.clear()
-            self._forms[number] = form
-        return form
+    def _look(self, statement: str, number: int) -> list[tuple]:
+        with suppress(JournalFailed, sqlite3.Error):           # the latter: text that is no UTF-8
+            return self._all(statement, number)
+        return []
 
     def _next(self, after: int) -> int:
         """The seq of the first row above `after`; 0: there is none."""
@@ -159,14 +165,14 @@ class JournalReader:
     def _open_again(self) -> None:
         self._db.close()
         self._db, self._file = _connected(self._path)
-        self._forms.clear()
+        self._forms.forget()
         name = self._one("SELECT value FROM meta WHERE key = 'name'")
         if name != self.name:
             raise StoppedByIO(f"the journal {self._path} is another one now: {name}, not {self.name}")
 
 
 def _said(port: str | None, part: str | None, lot: str | None, kinds: Collection[str]) -> tuple[str, list[str]]:
-    """What one selects by as a condition, and its values; both a record of its own and a form have these columns."""
+    """What one selects by as a condition on records that lie there whole, and its values; empty: any."""
     asked = {"port = ?": port, "part = ?": part, "lot = ?": lot}
     found = {condition: value for condition, value in asked.items() if value is not None}
     conditions, values = [*found], [*found.values()]

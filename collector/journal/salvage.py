@@ -14,7 +14,7 @@ import msgspec
 from msgspec import Struct
 
 from collector.errors import JournalFailed
-from collector.journal.forms import Filler, Form, Row, read_form
+from collector.journal.forms import Filler, ReadForms, Row
 from collector.journal.schema import MEMORY, RENEWED, connect_reading, renewed_of
 from collector.journal.sqlite_faults import check_identity, primary_code, translated_outside_append
 
@@ -50,7 +50,7 @@ class Salvage:
         db.execute("PRAGMA cell_size_check=ON")
         self.broken: list[Span] = []
         self.unsound: list[int] = []
-        self._filler, self._forms = Filler(), dict[int, Form]()
+        self._filler, self._forms = Filler(), ReadForms(self._look)
         found, self.memory_whole = self._meta()
         self.name = found.get("name", "")
         self.memory = {key.removeprefix(MEMORY): text for key, text in found.items() if key.startswith(MEMORY)}
@@ -67,7 +67,8 @@ class Salvage:
         self._gone_from = max(self._newest or 0, self.trimmed, after) + 1 if is_known else self.last + 1
 
     def rows(self) -> Iterator[Row]:
-        """Every sound row, in order of seq: one that can be read, and whose body is JSON with the row's own seq."""
+        """Every sound row, in order of seq: one that can be read, and whose body is JSON with the row's own seq; of one
+        that is filled in, whose form is sound and whose JSON is."""
         at, read_through = self.first, self.first - 1
         while at <= self.last:
             end = min(at + _STEP - 1, self.last)
@@ -88,14 +89,14 @@ class Salvage:
             self.broken.append(Span(self._gone_from, self.last))
 
     def _whole(self, row: Row) -> Row | None:
-        """The row with its JSON; None where its form can't be read."""
+        """The row with its JSON; None where it or its form is damaged."""
         if not row.form:
             return row
-        form = self._forms.get(row.form) or read_form(row.form, self._look)
-        if form is None or not isinstance(row.body, bytes):
+        form = self._forms.of(row.form)
+        try:
+            return None if form is None else self._filler.whole(row, form)
+        except ValueError:
             return None
-        self._forms[row.form] = form
-        return self._filler.whole(row, form)
 
     def _look(self, statement: str, number: int) -> list[tuple]:
         try:
@@ -126,7 +127,7 @@ class Salvage:
             for found in self._db.execute("SELECT * FROM record WHERE seq BETWEEN ? AND ? ORDER BY seq", (low, high)):
                 if not low <= found[0] <= high or rows and found[0] <= rows[-1].seq:
                     return rows, True
-                rows.append(Row._make(found))
+                rows.append(Row(*found))       # of schema 1 without a form
         except (sqlite3.Error, UnicodeError) as error:
             _only_damage(error)
             return rows, True
@@ -167,7 +168,7 @@ def open_salvage(path: Path, after: int = 0, seen: int = 0, exact: bool = False)
     """
     try:
         with closing(connect_reading(path)) as db:
-            if not check_identity(db, path):
+            if not check_identity(db, path, oldest=1):
                 raise JournalFailed(f"{path} is empty")
             db.execute("SELECT seq FROM record LIMIT 0")
             yield Salvage(db, after, seen, exact)

@@ -145,7 +145,7 @@ def meta(db: sqlite3.Connection, key: str) -> str:
 
 def last_form(db: sqlite3.Connection) -> int:
     """The highest number that a form was ever given: that one is never deleted; 0 before the first."""
-    return db.execute("SELECT coalesce(max(number), 0) FROM forms").fetchone()[0]
+    return max(db.execute(f"SELECT coalesce(max(number), 0) FROM {table}").fetchone()[0] for table in FORM_TABLES)
 
 
 def last_seq(db: sqlite3.Connection) -> int:

@@ -21,7 +21,7 @@ from typing import Any
 from collector.clock import Clock, SystemClock
 from collector.errors import JournalFailed, JournalFull, StoppedByIO
 from collector.files import Files
-from collector.journal.forms import FORM_TABLES, IN_USE, Forms, Row
+from collector.journal.forms import FORM_TABLES, HELD, IN_USE, Forms, Row
 from collector.journal.many import insert_many
 from collector.journal.opening import open_file, prepare
 from collector.journal.place import refuse_unfit
@@ -33,7 +33,7 @@ from collector.journal.sqlite_faults import (BUSY_MS, FILE_NAME, is_no_room, pri
                                              translated_outside_append)
 
 _CHECKPOINT_BYTES = 4_000_000
-_EACH_COMMIT_BYTES, _EACH_ROW_BYTES = 8192, 30
+_EACH_COMMIT_BYTES, _EACH_ROW_BYTES, _EACH_FORM_BYTES = 8192, 30, 1000
 _READERS_END_MS = 250
 _FEW_ROWS = 32
 _BODY, _FILLED = attrgetter("body"), itemgetter(0, 1, 6, 7)       # seq, at_us, body, form
@@ -54,7 +54,7 @@ class Journal:
         self._failed = ""
         self._log_bytes = 0
         self._begun: list[Row] = []
-        self._forms_through = self._forms_begun = last_form(db)
+        self._forms_there, self._forms_begun = set[int](), set[int]()      # the numbers of those that this file has
         self.forms = Forms(last_form(db)) if forms is None else forms
         self.name = meta(db, "name")
         self.next_seq = last_seq(db) + 1
@@ -150,20 +150,23 @@ class Journal:
         if rows:
             self.renewed = []
         self.next_seq += len(rows)
-        self._forms_through = self._forms_begun
-        self._log_bytes += _EACH_COMMIT_BYTES + _EACH_ROW_BYTES * len(rows) + sum(map(len, map(_BODY, rows)))
+        self._forms_there |= self._forms_begun
+        if len(self._forms_there) > HELD:
+            self._forms_there = set(filter(self.forms.holds, self._forms_there))
+        self._log_bytes += _EACH_COMMIT_BYTES
         if self._log_bytes > _CHECKPOINT_BYTES:
             is_long = _size_bytes(f"{self._path}-wal") > WAL_BYTES
             self._checkpoint("TRUNCATE" if is_long else "PASSIVE", _READERS_END_MS)
 
     def _insert(self, rows: list[Row]) -> None:
         """Few rows are written whole: forms save nothing there, and cost pages of their own."""
-        self._forms_begun = self._forms_through
         if len(rows) < _FEW_ROWS:
-            return insert_many(self._db, "record", [self.forms.whole(row) for row in rows])
-        self._forms_begun, new = self.forms.last, self.forms.after(self._forms_through)
+            rows = [self.forms.whole(row) for row in rows]
+        self._forms_begun = {row.form for row in rows} - self._forms_there - {0}
         for table in FORM_TABLES:
-            insert_many(self._db, table, new)
+            insert_many(self._db, table, self.forms.stored(sorted(self._forms_begun)))
+        self._log_bytes += (_EACH_ROW_BYTES * len(rows) + sum(map(len, map(_BODY, rows)))
+                            + _EACH_FORM_BYTES * len(self._forms_begun))
         for is_filled, some in groupby(rows, lambda row: row.form > 0):
             if is_filled:
                 insert_many(self._db, "record", list(map(_FILLED, some)), row="(?, ?, '', '', '', '', ?, ?)")

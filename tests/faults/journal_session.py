@@ -56,10 +56,10 @@ def few(first: int) -> list[Row]:
 def many(journal: Journal) -> list[Row]:
     """By turns of a form that is new, and of the one before it."""
     forms = journal.forms
-    newest = forms.add(Form("measurement", "bore-column", "housing", "L7", (*PIECES[:4], b'","raw":"%s' % (b"." * 900), PIECES[5])))
+    newest = forms.add(Form("measurement", "bore-column", "housing", "L7", (*PIECES[:4], b'","form":"%d%s","raw":"' % (forms.last + 1, b"." * 900), PIECES[5])))
     used = [newest, max(1, newest - 1)]
     first = journal.next_seq
-    return [Row(seq, seq, "measurement", "bore-column", "", "", filling(b"S%d" % seq, b"x"), used[seq % 2])
+    return [Row(seq, seq, "measurement", "bore-column", "", "", filling(b"S%d" % seq, b"%d" % used[seq % 2]), used[seq % 2])
             for seq in range(first, first + MANY)]
 
 

@@ -33,9 +33,12 @@ def check(folder: Path, promised: list[str]) -> None:
     journal = Journal.open(folder, keep_after=TRIMMED, seen=0)
     told = [one for one in journal.renewed if one.lost.count]
     reader = JournalReader.open(folder)
-    found = [json.loads(row.body)["seq"] for row in reader.select(part="housing")]
+    told_by = [json.loads(row.body) for row in reader.select(part="housing")]
+    found = [one["seq"] for one in told_by]
     reader.close()
     journal.close()
+    if [one for one in told_by if one.get("form", "").rstrip(".") != (one["raw"] if "form" in one else "")]:
+        raise Broken("a row is filled into the form of another")
     if names and journal.name != names[0]:
         raise Broken(f"another journal: {journal.name}, not {names[0]}")
     if found != list(range(found[0], found[-1] + 1)) if found else last > TRIMMED:

@@ -66,6 +66,14 @@ def stored(folder: Path, statement: str) -> list[tuple]:
 
 
 @pytest.fixture
+def few_in_use(monkeypatch):
+    monkeypatch.setattr(forms, "IN_USE", 10)
+    monkeypatch.setattr(store, "IN_USE", 10)
+    monkeypatch.setattr(forms, "HELD", 25)
+    monkeypatch.setattr(store, "HELD", 25)
+
+
+@pytest.fixture
 def journal(tmp_path):
     journal = Journal.open(tmp_path)
     yield journal
@@ -126,17 +134,62 @@ def test_numbers_go_on_at_the_next_start_and_older_rows_stay_readable(tmp_path):
 
 def test_a_form_whose_commit_failed_goes_with_the_next_one(journal, tmp_path):
     rows = filled(journal, [form(journal)])
-    journal._db.execute("PRAGMA max_page_count=1")
-    journal._db.set_authorizer(lambda action, *_: sqlite3.SQLITE_DENY if action == sqlite3.SQLITE_TRANSACTION else sqlite3.SQLITE_OK)
-    with pytest.raises(Exception):
-        journal.append(rows)
-    journal._db.set_authorizer(None)
-    journal._db.execute("PRAGMA max_page_count=1000000")
+    journal.begin(rows, {})
+    journal._roll_back()
+    with pytest.raises(JournalFailed, match="no transaction is active"):
+        journal.finish()
+    journal._failed = ""
     journal.append(rows)
     assert read(tmp_path) == wholes(journal, rows)
 
 
+def test_only_forms_that_rows_are_filled_into_are_written_and_each_once(journal, tmp_path):
+    made = [form(journal, value=f"{value}") for value in range(50)]
+    few, many = filled(journal, made[:9], 31), []
+    journal.append(few)
+    for used in (made[:3], [made[40], 0, *made[2:5]], made[:3]):
+        many += filled(journal, used)
+        journal.append(many[-MANY:])
+    assert stored(tmp_path, "SELECT number FROM forms") == [(number,) for number in (*made[:5], made[40])]
+    assert read(tmp_path) == wholes(journal, few + many)
+
+
+def test_what_the_writer_knows_to_be_in_the_file_has_an_end(few_in_use, journal, tmp_path):
+    rows = []
+    for _ in range(20):
+        rows += wholes(journal, filled(journal, [form(journal) for _ in range(10)], 60))
+        journal.append(filled(journal, list(range(journal.forms.last - 9, journal.forms.last + 1)), 60))
+    assert len(journal._forms_there) <= 25 and len(read(tmp_path)) == 1200
+
+
 # --- a new file
+
+
+def test_a_row_of_the_file_before_is_filled_into_its_own_form_while_another_comes_into_force(tmp_path):
+    """The numbers of a file that is begun at a start begin at 1 again."""
+    journal = Journal.open(tmp_path)
+    rows = filled(journal, [form(journal), form(journal, value="13")])
+    before = wholes(journal, rows)
+    journal.append(rows)
+    reader = JournalReader.open(tmp_path)
+    reading = reader.select()
+    found, later = [next(reading)], []                         # the other form is not looked up yet
+    journal.tidy()
+    damaged_table(tmp_path, journal, "forms")
+    for close in (False, True):
+        journal = Journal.open(tmp_path, seen=MANY)            # the first of the two begins a new file
+        assert bool(journal.renewed) is not close
+        behind = filled(journal, [form(journal, value="77"), form(journal, value="88")])
+        journal.append(behind)
+        later += wholes(journal, behind)
+        if not close:
+            journal.close()
+            (tmp_path / "journal.lock").write_bytes(b"")
+    assert stored(tmp_path, "SELECT min(number) FROM forms") == [(1,)]
+    assert found + list(reading) == before
+    assert reader.rows(MANY) == later
+    reader.close()
+    journal.close()
 
 
 def test_a_new_file_gets_the_forms_that_its_rows_are_filled_into(journal, tmp_path):
@@ -211,6 +264,46 @@ def test_a_form_in_which_something_was_turned_is_not_believed(tmp_path, column, 
         assert list(found.rows()) == wholes(journal, rows)
 
 
+@pytest.mark.parametrize("change", ["at_us = 9223372036854775807", "at_us = -9223372036854775807", "body = x'313233'", "body = x'00310032'"])
+def test_a_damaged_row_costs_itself_and_holds_up_nobody(tmp_path, change):
+    journal = Journal.open(tmp_path)
+    rows = filled(journal, [form(journal)])
+    journal.append(rows)
+    journal.close()
+    db = sqlite3.connect(tmp_path / "journal.sqlite")
+    db.execute(f"UPDATE record SET {change} WHERE seq = 7")
+    db.commit()
+    db.close()
+    found = read(tmp_path)
+    assert found[6][:1] + found[6][6:] == (7, b"", 0) and [*found[:6], *found[7:]] == [*wholes(journal, rows[:6] + rows[7:])]
+    with open_salvage(tmp_path / "journal.sqlite") as whole:
+        assert [row.seq for row in whole.rows()] == [*range(1, 7), *range(8, MANY + 1)] and whole.unsound == [7]
+
+
+def test_a_number_is_not_given_again_though_one_of_the_two_tables_has_lost_it(tmp_path):
+    journal = Journal.open(tmp_path)
+    journal.append(filled(journal, [form(journal), form(journal)]))
+    journal.close()
+    for table, number in (("forms", 3), ("forms_again", 4)):
+        db = sqlite3.connect(tmp_path / "journal.sqlite")
+        db.execute(f"DELETE FROM {table} WHERE number = {number - 1}")
+        db.commit()
+        db.close()
+        journal = Journal.open(tmp_path)
+        assert form(journal) == number
+        journal.append(filled(journal, [number]))
+        journal.close()
+    assert len(read(tmp_path)) == 3 * MANY
+
+
+@pytest.mark.parametrize("column, said", [(1, 7), (5, 7), (5, "text"), (5, None), (5, b"two\0pieces"), (6, None)])
+def test_a_form_that_is_of_other_types_than_it_should_be_is_none(journal, column, said):
+    form(journal)
+    row, = journal.forms.stored([1])
+    assert forms.ReadForms(lambda statement, number: [row]).of(1) == journal.forms._held[1]
+    assert forms.ReadForms(lambda statement, number: [(*row[:column], said, *row[column + 1:])]).of(1) is None
+
+
 def test_leaves_of_filled_rows_cost_what_lies_in_them(tmp_path):
     journal = Journal.open(tmp_path)
     journal.append(filled(journal, [form(journal)], 2000))
@@ -223,13 +316,6 @@ def test_leaves_of_filled_rows_cost_what_lies_in_them(tmp_path):
 
 
 # --- how long a form is kept
-
-
-@pytest.fixture
-def few_in_use(monkeypatch):
-    monkeypatch.setattr(forms, "IN_USE", 10)
-    monkeypatch.setattr(store, "IN_USE", 10)
-    monkeypatch.setattr(forms, "_HELD", 25)
 
 
 def test_a_form_is_kept_while_a_row_is_filled_into_it_and_not_for_ever(few_in_use, journal, tmp_path):
@@ -252,19 +338,20 @@ def test_a_row_that_is_deleted_while_it_is_read_is_not_there_any_more(few_in_use
     reader = JournalReader.open(tmp_path)
     reading = reader.select()
     assert next(reading).seq == 1                              # of one of the two forms, the other is not looked up yet
-    journal.append(filled(journal, [form(journal) for _ in range(30)], 40))
-    assert journal.trim(80, AT_US + 10**9) == 80
+    for _ in range(3):
+        journal.append(filled(journal, [form(journal) for _ in range(10)], 40))
+    assert journal.trim(160, AT_US + 10**9) == 160
     assert stored(tmp_path, "SELECT min(number) FROM forms") == [(23,)]
     assert {row.seq % 2 for row in reading} == {1}
     reader.close()
 
 
 def test_a_reader_does_not_keep_every_form(monkeypatch, journal, tmp_path):
-    monkeypatch.setattr("collector.journal.reader._MOST_FORMS", 5)
+    monkeypatch.setattr(forms, "IN_USE", 5)
     rows = filled(journal, [form(journal, value=f"{value}") for value in range(20)])
     journal.append(rows)
     reader = JournalReader.open(tmp_path)
-    assert list(reader.select()) == wholes(journal, rows) and len(reader._forms) <= 5
+    assert list(reader.select()) == wholes(journal, rows) and len(reader._forms._known) <= 5
     reader.close()
 
 
