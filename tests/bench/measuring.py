@@ -53,6 +53,8 @@ class Subject:
             (Path(name) / "bench.yaml").write_text(text)
             plan = read_plan(Path(name) / "bench.yaml")
         numbering = Numbering("bench", "BENCH000", 1)
+        forms = getattr(numbering, "forms", None)      # a checkout from before there were any
+        self.whole = forms.whole if forms is not None else lambda row: row
         try:
             from collector.service.cell import Cell
             from collector.service.memory import Memory
@@ -73,7 +75,8 @@ class Subject:
             self.at_ns += 10_000_000
             self.rows = self.pipelines["line"].feed(Chunk("line", b"+12.0123 mm\r\n" * LINES, self.at_ns, self.at_ns - AT_NS))
             self.changed()
-        assert len(self.rows) == LINES and b'"verdict":"pass"' in self.rows[-1].body and b"flags" not in self.rows[-1].body
+        body = self.whole(self.rows[-1]).body
+        assert len(self.rows) == LINES and b'"verdict":"pass"' in body and b"flags" not in body
         return (time.perf_counter() - begun) / CHUNKS / LINES * 1e6
 
 
