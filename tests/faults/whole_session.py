@@ -146,7 +146,7 @@ TARGETS = {
 }
 CALLS = ("openat", "write", "pwrite64", "fsync", "fdatasync", "rename", "unlink", "ftruncate", "mkdir")
 COUNTING = ["-e", f"trace={','.join(CALLS)}"]
-CYCLES, BURST = 30, 24                                     # a burst is many rows at once: they are synced aside
+CYCLES, BURST = 30, 40                                     # a burst is many rows at once: they are synced aside
 
 
 class SessionWalk(Walk):
