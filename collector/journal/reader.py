@@ -78,9 +78,9 @@ class JournalReader:
         if said:
             where, values = f"{where} AND (form > 0 OR {said})", [*values, *asked]
 
-        def fits(form: Form) -> bool:
-            return ((not kinds or form.kind in kinds) and (port is None or form.port == port)
-                    and (part is None or form.part == part) and (lot is None or form.lot == lot))
+        def fits(one: Row | Form) -> bool:
+            return ((not kinds or one.kind in kinds) and (port is None or one.port == port)
+                    and (part is None or one.part == part) and (lot is None or one.lot == lot))
 
         after, last = self._one("SELECT coalesce(min(seq), 1) - 1 FROM record"), self.last()
         after, last = max(after, first - 1), last if through is None else min(last, through)
@@ -107,14 +107,15 @@ class JournalReader:
                 found[port, kind] += times
         return found
 
-    def _whole(self, found: list[tuple], fits: Callable[[Form], bool] = lambda form: True) -> Iterator[Row]:
-        """These rows with their JSON, of those that are filled in the ones whose form fits; not those that were
-        deleted, with their form, since they were read.  One that is damaged has no body: it is no record."""
+    def _whole(self, found: list[tuple], fits: Callable[[Row | Form], bool] = lambda one: True) -> Iterator[Row]:
+        """These rows with their JSON, as far as they or their forms fit; not those that were deleted, with their form,
+        since they were read.  One that is damaged has no body: it is no record."""
         file = self._file
         for row in found:
             seq, number = row[0], row[-1]
             if not number:
-                yield Row._make(row)
+                if fits(one := Row._make(row)):
+                    yield one
                 continue
             form = self._forms.of(number)
             if self._file != file:                             # now another file is read: the number is none of its
@@ -126,7 +127,7 @@ class JournalReader:
                 try:
                     whole = self._filler.whole(row, form)
                 except ValueError:
-                    whole = Row(*row[:6], b"")
+                    whole = Row(seq, row[1], *form[:4], b"")
                 yield whole
 
     def _look(self, statement: str, number: int) -> list[tuple]:
@@ -172,7 +173,7 @@ class JournalReader:
 
 
 def _said(port: str | None, part: str | None, lot: str | None, kinds: Collection[str]) -> tuple[str, list[str]]:
-    """What one selects by as a condition on records that lie there whole, and its values; empty: any."""
+    """What one selects by, of records that lie there whole, as a condition and its values; empty: any."""
     asked = {"port = ?": port, "part = ?": part, "lot = ?": lot}
     found = {condition: value for condition, value in asked.items() if value is not None}
     conditions, values = [*found], [*found.values()]

@@ -168,11 +168,12 @@ def test_what_the_writer_knows_to_be_in_the_file_has_an_end(few_in_use, journal,
 def test_a_row_of_the_file_before_is_filled_into_its_own_form_while_another_comes_into_force(tmp_path):
     """The numbers of a file that is begun at a start begin at 1 again."""
     journal = Journal.open(tmp_path)
-    rows = filled(journal, [form(journal), form(journal, value="13")])
+    rows = filled(journal, [form(journal), form(journal, value="13", lot="L8")])
     before = wholes(journal, rows)
     journal.append(rows)
     reader = JournalReader.open(tmp_path)
-    reading = reader.select()
+    reading, of_a_lot = reader.select(), reader.select(lot="L8")
+    assert next(of_a_lot) == before[0]
     found, later = [next(reading)], []                         # the other form is not looked up yet
     journal.tidy()
     damaged_table(tmp_path, journal, "forms")
@@ -187,6 +188,7 @@ def test_a_row_of_the_file_before_is_filled_into_its_own_form_while_another_come
             (tmp_path / "journal.lock").write_bytes(b"")
     assert stored(tmp_path, "SELECT min(number) FROM forms") == [(1,)]
     assert found + list(reading) == before
+    assert list(of_a_lot) == [row for row in before[1:] if row.lot == "L8"]
     assert reader.rows(MANY) == later
     reader.close()
     journal.close()
@@ -275,7 +277,7 @@ def test_a_damaged_row_costs_itself_and_holds_up_nobody(tmp_path, change):
     db.commit()
     db.close()
     found = read(tmp_path)
-    assert found[6][:1] + found[6][6:] == (7, b"", 0) and [*found[:6], *found[7:]] == [*wholes(journal, rows[:6] + rows[7:])]
+    assert found[6][:1] + found[6][2:] == (7, "measurement", "bore", "housing", "L7", b"", 0) and [*found[:6], *found[7:]] == [*wholes(journal, rows[:6] + rows[7:])]
     with open_salvage(tmp_path / "journal.sqlite") as whole:
         assert [row.seq for row in whole.rows()] == [*range(1, 7), *range(8, MANY + 1)] and whole.unsound == [7]
 
