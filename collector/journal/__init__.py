@@ -1,6 +1,6 @@
 """The durable local store of every record: the only room that knows SQLite."""
 
-from collector.journal.forms import Form, Forms, Row, filling
+from collector.journal.forms import Form, Forms, Row, filling, new_row
 from collector.journal.reader import JournalReader, journal_path
 from collector.journal.renewal import set_aside
 from collector.journal.reserve import RESERVE_BYTES
@@ -9,4 +9,4 @@ from collector.journal.schema import Lost, Renewed
 from collector.journal.store import Journal
 
 __all__ = ["RESERVE_BYTES", "Form", "Forms", "Journal", "JournalReader", "Lost", "Renewed", "Row", "Salvage", "Span",
-           "filling", "journal_path", "open_salvage", "set_aside"]
+           "filling", "journal_path", "new_row", "open_salvage", "set_aside"]

@@ -54,7 +54,7 @@ class Form(NamedTuple):
     pieces: tuple[bytes, bytes, bytes, bytes, bytes, bytes]
 
 
-_row = partial(tuple.__new__, Row)                     # what `Row(...)` does, without its own function
+new_row = partial(tuple.__new__, Row)                  # what `Row(...)` does, without its own function
 
 
 def filling(*texts: bytes) -> bytes:
@@ -79,7 +79,7 @@ class Filler:
         except (AttributeError, OverflowError, TypeError, ValueError) as error:
             raise ValueError(f"record {seq} is damaged: {error}") from error
         number = b"%d" % seq
-        return _row((seq, at_us, kind, port, part, lot, b"".join((
+        return new_row((seq, at_us, kind, port, part, lot, b"".join((
             begin, number, before_seq, number, before_time, self._time, before_first, first, before_second, second,
             end)), 0))
 

@@ -5,11 +5,10 @@ Must not know: what a record says, whether it was committed yet.
 """
 
 from collections.abc import Iterable
-from functools import partial
 from typing import Any
 
 from collector.clock import Stamps
-from collector.journal import Form, Forms, Row, filling
+from collector.journal import Form, Forms, Row, filling, new_row
 from collector.record import Record, encode
 
 UNSYNCHRONISED = "clock-unsynchronised"
@@ -23,8 +22,6 @@ stand between the quotes of a JSON string."""
 _BEFORE_SEQ = b'{"seq":'
 _MARKS = b'-\\u0000i', b'"\\u0000t', b'"\\u0000s', b'"\\u0000r'
 """With the character before: a text that has such letters in it has two backslashes there."""
-
-_row = partial(tuple.__new__, Row)                     # what `Row(...)` does, without its own function
 
 
 class Numbering:
@@ -57,7 +54,7 @@ class Numbering:
         """The journal rows of new records of one moment, filled into forms."""
         seq, at_us, rows = self.next_seq, wall_ns // 1000, []
         for form, serial, raw in many:
-            rows.append(_row((seq, at_us, kind, port, "", "", filling(serial, raw), form)))
+            rows.append(new_row((seq, at_us, kind, port, "", "", filling(serial, raw), form)))
             seq += 1
         self.next_seq = seq
         return rows

@@ -10,7 +10,7 @@ from tests.unit.test_journal_salvage import PAGE, damaged, leaves
 
 from collector.clock import Stamps
 from collector.errors import JournalFailed
-from collector.journal import Form, Journal, JournalReader, Row, filling, forms, open_salvage, store
+from collector.journal import Form, Journal, JournalReader, Row, filling, forms, open_salvage, set_aside, store
 
 MANY = 200
 AT_US = 1_772_435_700_000_123
@@ -235,6 +235,26 @@ def test_a_form_that_can_not_be_read_is_read_where_it_lies_again(tmp_path, table
     assert renewed.renewed and renewed.renewed[0].kept == MANY and not renewed.renewed[0].lost.count
     assert read(tmp_path) == wholes(journal, rows)
     renewed.close()
+
+
+def test_a_damaged_form_is_found_in_a_large_journal_too(tmp_path, monkeypatch):
+    """One that lies before the newest, on a page of its own."""
+    journal = Journal.open(tmp_path)
+    journal.append(filled(journal, [form(journal, value="7.654321"), *(form(journal) for _ in range(60))]))
+    journal.close()
+    path = tmp_path / "journal.sqlite"
+    content = path.read_bytes()
+    pages = [page for page in range(len(content) // PAGE) if b"7.654321" in content[page * PAGE:(page + 1) * PAGE]]
+    assert len(pages) == 2
+    monkeypatch.setattr("collector.journal.checked._WHOLE_BYTES", 0)
+    for page in pages:
+        damaged(path, content, [page], b"\xff")
+        Journal.open(tmp_path, seen=MANY).close()
+        assert not set_aside(tmp_path)                         # one that was closed in order is not looked through
+    (tmp_path / "journal.lock").write_bytes(b"open")
+    journal = Journal.open(tmp_path, seen=MANY)
+    assert len(set_aside(tmp_path)) == 1 and len(read(tmp_path)) == MANY
+    journal.close()
 
 
 def test_where_a_form_is_lost_its_records_are_and_the_reader_says_so(tmp_path):
