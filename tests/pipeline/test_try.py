@@ -47,3 +47,13 @@ def test_each_line_without_a_time_is_a_frame_where_a_gap_ends_them(tmp_path, gap
     (tmp_path / "capture").write_text("A 12.018\nA 12.019\nA 12.020\n")
     rows = list(trial(read_plan(tmp_path / "c.yaml"), {"p": tmp_path / "capture"}, {}))
     assert [bytes(decode(row.body).value) for row in rows] == [b"12.018", b"12.019", b"12.020"]
+
+
+def test_a_size_that_comes_again_is_shown_whole(tmp_path):
+    (tmp_path / "c.yaml").write_text("site: s\nports: {p: {device: /dev/ttyS9, format: f}}\n"
+                                     "formats: {f: {unit: mm, pattern: '^A (?P<value>\\d+\\.\\d+)'}}\n"
+                                     "parts: {A: {bore: {channel: p, nominal: 12 mm, limits: {lower: 0 mm, upper: 0.018 mm}}}}\n"
+                                     "outputs: {o: {kind: csv, folder: /srv/x}}\n")
+    (tmp_path / "capture").write_text("A 12.018\\x0d\n" * 5)
+    rows = list(trial(read_plan(tmp_path / "c.yaml"), {"p": tmp_path / "capture"}, {}))
+    assert [(row.seq, row.part, bytes(decode(row.body).value)) for row in rows] == [(seq, "A", b"12.018") for seq in range(1, 6)]

@@ -326,6 +326,15 @@ def test_a_form_that_is_of_other_types_than_it_should_be_is_none(journal, column
     assert forms.ReadForms(lambda statement, number: [(*row[:column], said, *row[column + 1:])]).of(1) is None
 
 
+def test_where_the_end_can_not_be_read_no_more_is_said_to_be_lost_than_could_be_there(tmp_path):
+    journal = Journal.open(tmp_path)
+    journal.append(filled(journal, [form(journal)], 20_000))
+    damaged_table(tmp_path, journal, "record")                 # its root: the way to every row
+    with open_salvage(tmp_path / "journal.sqlite") as found:
+        assert list(found.rows()) == [] and not found.end_known
+        assert found.broken[0].first == 1 and found.last >= 20_000
+
+
 def test_leaves_of_filled_rows_cost_what_lies_in_them(tmp_path):
     journal = Journal.open(tmp_path)
     journal.append(filled(journal, [form(journal)], 2000))
