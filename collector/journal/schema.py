@@ -21,7 +21,9 @@ MEMORY = "memory/"
 RENEWED = "renewed"
 """The keys of `meta`: `name`, `trimmed`, what the writer remembers (behind `memory/`), and how the file was begun."""
 
-WAL_BYTES = 16 * 1024 * 1024
+LOG_BYTES = 1 << 20
+"""What the write-ahead log is made long from the start, and cut to where it was longer and is begun anew."""
+
 _CROCKFORD = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
 _TABLES = """
 CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT, WITHOUT ROWID;
@@ -129,7 +131,7 @@ def set_writing(db: sqlite3.Connection) -> None:
     set_pragma(db, "synchronous", "FULL", 2)
     set_pragma(db, "locking_mode", "NORMAL", "normal")
     set_pragma(db, "busy_timeout", BUSY_MS, BUSY_MS)
-    set_pragma(db, "journal_size_limit", WAL_BYTES, WAL_BYTES)
+    set_pragma(db, "journal_size_limit", LOG_BYTES, LOG_BYTES)
     set_pragma(db, "wal_autocheckpoint", 0, 0)           # it would hide its errors: the store checkpoints by itself
     set_pragma(db, "trusted_schema", "OFF", 0)
     set_pragma(db, "cell_size_check", "ON", 1)

@@ -4,8 +4,7 @@ Knows: SQLite in WAL mode, synced at every commit; that `seq` has no gaps and is
 given up when the disk is full; that a file that failed once is never written or synced again.
 Must not know: what a record says, who reads it.
 
-A SQLite before 3.51.3 can lose a commit where one connection checkpoints while another writes: therefore one
-connection does both, and every other only reads.
+One connection writes, and a second one copies the log into the file (`log`); every other only reads.
 """
 
 import os
@@ -13,6 +12,7 @@ import sqlite3
 from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
+from functools import partial
 from itertools import groupby, takewhile
 from operator import attrgetter, itemgetter
 from pathlib import Path
@@ -22,19 +22,18 @@ from collector.clock import Clock, SystemClock
 from collector.errors import JournalFailed, JournalFull, StoppedByIO
 from collector.files import Files
 from collector.journal.forms import FORM_TABLES, HELD, IN_USE, Forms, Row
+from collector.journal.log import Log
 from collector.journal.many import insert_many
 from collector.journal.opening import open_file, prepare
 from collector.journal.place import refuse_unfit
 from collector.journal.renewal import renew
 from collector.journal.reserve import Reserve
-from collector.journal.schema import (COUNTED, FIRST, MEMORY, RENEWED, WAL_BYTES, Renewed, connect_reading, last_form,
+from collector.journal.schema import (COUNTED, FIRST, MEMORY, RENEWED, Renewed, connect_reading, last_form,
                                       last_seq, meta, renewed_of)
-from collector.journal.sqlite_faults import (BUSY_MS, FILE_NAME, is_no_room, primary_code, translated,
+from collector.journal.sqlite_faults import (FILE_NAME, is_no_room, primary_code, translated,
                                              translated_outside_append)
 
-_CHECKPOINT_BYTES = 4_000_000
 _EACH_COMMIT_BYTES, _EACH_ROW_BYTES, _EACH_FORM_BYTES = 8192, 30, 1000
-_READERS_END_MS = 250
 _FEW_ROWS = 32
 _BODY, _FILLED = attrgetter("body"), itemgetter(0, 1, 6, 7)       # seq, at_us, body, form
 
@@ -52,7 +51,7 @@ class Journal:
         self._path, self._db, self._lock_fd, self._reserve = path, db, lock_fd, reserve
         self._clock, self._files = clock, files
         self._failed = ""
-        self._log_bytes = 0
+        self._log, self._grown_bytes = Log(db, path), 0
         self._begun: list[Row] = []
         self._forms_there, self._forms_begun = set[int](), set[int]()      # the numbers of those that this file has
         self.forms = Forms(last_form(db)) if forms is None else forms
@@ -153,10 +152,8 @@ class Journal:
         self._forms_there |= self._forms_begun
         if len(self._forms_there) > HELD:
             self._forms_there = set(filter(self.forms.holds, self._forms_there))
-        self._log_bytes += _EACH_COMMIT_BYTES
-        if self._log_bytes > _CHECKPOINT_BYTES:
-            is_long = _size_bytes(f"{self._path}-wal") > WAL_BYTES
-            self._checkpoint("TRUNCATE" if is_long else "PASSIVE", _READERS_END_MS)
+        self._copied(partial(self._log.grown, self._grown_bytes + _EACH_COMMIT_BYTES))
+        self._grown_bytes = 0
 
     def _insert(self, rows: list[Row]) -> None:
         """Few rows are written whole: forms save nothing there, and cost pages of their own."""
@@ -165,8 +162,8 @@ class Journal:
         self._forms_begun = {row.form for row in rows} - self._forms_there - {0}
         for table in FORM_TABLES:
             insert_many(self._db, table, self.forms.stored(sorted(self._forms_begun)))
-        self._log_bytes += (_EACH_ROW_BYTES * len(rows) + sum(map(len, map(_BODY, rows)))
-                            + _EACH_FORM_BYTES * len(self._forms_begun))
+        self._grown_bytes += (_EACH_ROW_BYTES * len(rows) + sum(map(len, map(_BODY, rows)))
+                              + _EACH_FORM_BYTES * len(self._forms_begun))
         for is_filled, some in groupby(rows, lambda row: row.form > 0):
             if is_filled:
                 insert_many(self._db, "record", list(map(_FILLED, some)), row="(?, ?, '', '', '', '', ?, ?)")
@@ -232,7 +229,7 @@ class Journal:
 
         What a reader holds at this moment stays in the log until the next time.  Never waits.
         """
-        self._checkpoint("TRUNCATE", 0)
+        self._copied(self._log.tidy)
         self._reserve.fill()
 
     def size_bytes(self) -> int:
@@ -250,6 +247,7 @@ class Journal:
         if self._failed:
             self._let_go()
         try:
+            self._log.close()
             self._db.close()
             if self._lock_fd >= 0 and not self._failed:
                 os.ftruncate(self._lock_fd, 0)
@@ -266,30 +264,27 @@ class Journal:
         with suppress(sqlite3.Error):
             beside = connect_reading(self._path)
             beside.execute("SELECT 1 FROM meta LIMIT 1").fetchone()
+        with suppress(sqlite3.Error, JournalFailed, StoppedByIO):
+            self._log.close()
         with suppress(sqlite3.Error):
             self._db.close()
         if beside is not None:
             beside.close()
 
-    def _checkpoint(self, how: str, wait_ms: int) -> None:
-        """Copy the log into the file.  No room, a reader in the way: another time.  An error fails the next append.
-
-        PASSIVE never waits; with readers that never rest it alone would let the log grow without end.
-        """
+    def _copied(self, step: Callable[[], None]) -> None:
+        """Do a step of the log's.  No room: another time.  An error fails the next append."""
         if self._failed:
             return
         try:
-            self._db.execute(f"PRAGMA busy_timeout={wait_ms}")
-            self._db.execute(f"PRAGMA wal_checkpoint({how})").fetchall()
-            self._log_bytes = 0
+            step()
+        except (JournalFailed, StoppedByIO) as error:
+            self._failed = str(error)
         except sqlite3.Error as error:
             told = translated(error, self._path)
             if not isinstance(told, JournalFull):
                 self._failed = str(told)
             elif is_no_room(told):
                 self._reserve.give_up()
-        finally:
-            self._db.execute(f"PRAGMA busy_timeout={BUSY_MS}")
 
     @contextmanager
     def _transaction(self) -> Iterator[None]:

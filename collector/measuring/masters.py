@@ -25,7 +25,7 @@ MANY = 1 << 62
 _STEP_NS = 60_000_000_000                              # a clock set back by more than this makes a check overdue
 
 
-class Check(Struct, eq=False):
+class Check(Struct, eq=False, omit_defaults=True):
     """What is remembered of one master on one channel; `count` is the channel's when it was checked.
 
     `good_…`: the last good check, and the first reading after it (`first_…`, 0: none yet).
@@ -45,15 +45,30 @@ class Check(Struct, eq=False):
     celsius: str = ""
 
 
-class Book(Struct):
-    """All that is remembered of one channel: its readings so far, and the checks by master."""
+class Readings(Struct, omit_defaults=True):
+    """The readings of one channel so far: how many, and the records of the first and the last."""
 
     count: int = 0
     first_seq: int = 0
     first_ns: int = 0
     last_seq: int = 0
     last_ns: int = 0
+
+
+class Book(Readings, omit_defaults=True):
+    """All that is remembered of one channel: its readings so far, and the checks by master."""
+
     checks: dict[str, Check] = {}
+
+    def readings(self) -> Readings:
+        """Without the checks."""
+        return Readings(self.count, self.first_seq, self.first_ns, self.last_seq, self.last_ns)
+
+    def read_on(self, later: Readings) -> None:
+        """These are the readings so far, where they are more."""
+        if later.count > self.count:
+            self.count, self.first_seq, self.first_ns = later.count, later.first_seq, later.first_ns
+            self.last_seq, self.last_ns = later.last_seq, later.last_ns
 
 
 class Suspect(Struct, frozen=True):
@@ -90,11 +105,11 @@ class Gain(Struct, frozen=True):
 
 
 class Channel:
-    """The masters of one channel at work."""
+    """The masters of one channel at work.  `touched`: the book has changed; `counted`: only its readings have."""
 
     def __init__(self, book: Book):
         self.book = book
-        self.touched = False
+        self.touched = self.counted = False
         self._guards: dict[tuple[str, str], Guard] = {}
         self._began = [check for check in book.checks.values() if check.good_ns and not check.first_seq]
 
@@ -110,7 +125,7 @@ class Channel:
 
     def count(self, seq: int, wall_ns: int, many: int = 1) -> None:
         """A measurement of the channel became record `seq`, or so many of one moment the records up to it."""
-        book, first, self.touched = self.book, seq - many + 1, True
+        book, first, self.counted = self.book, seq - many + 1, True
         book.count += many
         book.last_seq, book.last_ns = seq, wall_ns
         if not book.first_seq:
@@ -118,7 +133,7 @@ class Channel:
         if self._began:
             for check in self._began:
                 check.first_seq, check.first_ns = first, wall_ns
-            self._began = []
+            self._began, self.touched = [], True
 
     def check(self, characteristic: Characteristic, master: Master, size: Decimal, wall_ns: int,
               ids: tuple[str, str], celsius: str = "") -> tuple[Verdict, Gain | None]:
@@ -143,7 +158,7 @@ class Channel:
                  alone: bool) -> Verdict:
         lower, upper, deviation = EXACT.subtract(size, within), EXACT.add(size, within), EXACT.subtract(value, size)
         verdict, side = judge(value, build_judging(Limits(lower, upper)))
-        book, self.touched = self.book, True
+        book = self.book
         check = book.checks.get(name)
         if check is None:
             check = book.checks[name] = Check()

@@ -140,6 +140,7 @@ class Daemon:
         if self.reloading.is_set():
             self.reloading.clear()
             self._reload()
+        self.reader.gather_s = gather_s(self.plan, self.worker.keeper.sync_s)
         for child in (*self._outputs.values(), *self.orders.values()):
             child.look()
         for thread in (self.reader, self.opener):
@@ -207,7 +208,6 @@ class Daemon:
         self.reload_refused = ""
         before, self.plan = self.plan, plan
         self.handover.put(NewPlan(plan, self.clock.wall_ns(), self.clock.steady_ns()))
-        self.reader.gather_s = gather_s(plan)
         self.opener.set_ports(plan.ports)
         for name in list(self._outputs):
             if plan.outputs.get(name) != before.outputs.get(name):
@@ -242,12 +242,17 @@ class Daemon:
         return 0
 
 
-def gather_s(plan: Plan) -> float:
-    """How long the reader may pause: `journal.gather`, but never for so long that two frames look like one that end by
-    a gap, or an answer missed; what came in a pause is stamped behind it."""
+def gather_s(plan: Plan, sync_s: float = 0.0) -> float:
+    """How long the reader may pause: `journal.gather`; a part of it where a sync takes more than half as long, for then
+    more gathers behind each sync than is read in the pause.
+
+    Never for so long that two frames look like one that end by a gap, or an answer missed; what came in a pause is
+    stamped behind it."""
     times = [ms for port in plan.ports.values()
              for ms in (port.framing.gap_ms, port.request.timeout_ms if port.request else 0) if ms]
-    return min([plan.journal.gather, *(ms / 4 for ms in times)]) / 1000
+    gather = plan.journal.gather / 1000
+    pause = gather if sync_s < gather / 2 else gather / 6
+    return min([pause, *(ms / 4000 for ms in times)])
 
 
 def order_specs(plan: Plan) -> dict[str, OrderSpec]:

@@ -7,7 +7,7 @@ figures are read by the one that writes status.
 """
 
 import threading
-from collections import Counter
+from collections import Counter, deque
 from collections.abc import Callable, Sequence
 from functools import partial
 
@@ -18,7 +18,7 @@ from collector.clock import Clock
 from collector.config.plan import Plan
 from collector.errors import JournalFailed, JournalFull
 from collector.journal import Journal, Renewed, Row
-from collector.service.aside import Aside
+from collector.aside import Aside
 from collector.service.cell import Cell
 from collector.service.memory import Memory
 from collector.service.numbering import Numbering
@@ -28,6 +28,7 @@ log = structlog.get_logger()
 _TRIM_EVERY_NS, _TRIM_MORE_NS, _TRIMMED_AT_ONCE = 60_000_000_000, 1_000_000_000, 500
 _MOST_FILES = 3                                          # journal files that may fail one after the other
 _LONGEST_WAIT_S, _TRIES_AT_A_STOP = 2.0, 5
+_SYNCS = 8
 _MANY_ROWS = 32                                          # below, a switch of threads costs more than it brings
 
 
@@ -58,6 +59,7 @@ class Keeper:
         self._open, self._taken, self._stopped, self._clock = open_journal, taken, stopped, clock
         self.moved_ns = 0                                  # when it last went on with what takes long
         self._has_failed = False
+        self._syncs_ns: deque[int] = deque([0], _SYNCS)
         self._aside, self._begun = Aside("commit", synced), Batch([], {}, lambda: None)
         self._next_trim_ns = clock.steady_ns() + _TRIM_EVERY_NS
 
@@ -95,6 +97,11 @@ class Keeper:
         return rows
 
     @property
+    def sync_s(self) -> float:
+        """What a sync aside takes these days: the shortest of the last few."""
+        return min(self._syncs_ns) / 1e9
+
+    @property
     def is_syncing(self) -> bool:
         """Whether rows are being made durable aside: the next ones would wait for that."""
         return self._aside.is_busy
@@ -123,7 +130,9 @@ class Keeper:
             self._keep(failed, False)
 
     def _finish(self, batch: Batch) -> None:
+        begun_ns = self._clock.steady_ns()
         self._journal.finish()
+        self._syncs_ns.append(self._clock.steady_ns() - begun_ns)
         self._is_kept(batch)
 
     def _not_kept(self) -> Batch | None:

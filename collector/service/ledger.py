@@ -29,7 +29,7 @@ UNKNOWN = "unknown"
 _PORT_AND_KIND = attrgetter("port", "kind")
 
 
-class Account(Struct):
+class Account(Struct, omit_defaults=True):
     """The counts of one port, as they are kept in the journal with the records that they count."""
 
     bytes: int = 0

@@ -13,10 +13,11 @@ import msgspec
 
 from collector.measuring.assembly import Piece
 from collector.measuring.context import Memory as Fields
-from collector.measuring.masters import Book, Channel
+from collector.measuring.masters import Book, Channel, Readings
 from collector.service.ledger import Account, Ledger
 
-_CONTEXT, _CHANNEL, _PART, _STREAM, ACCOUNT, _RUNNING = "context", "channel:", "part:", "stream:", "account:", "running"
+_CONTEXT, _CHANNEL, _READINGS, _PART, _STREAM = "context", "channel:", "readings:", "part:", "stream:"
+ACCOUNT, _RUNNING = "account:", "running"
 
 
 class Memory:
@@ -29,6 +30,8 @@ class Memory:
         """`kept`: what `changed` gave in all, as the journal has it."""
         self.fields = msgspec.json.decode(kept.get(_CONTEXT, "{}"), type=Fields)
         self.channels = {place: Channel(msgspec.json.decode(text, type=Book)) for place, text in _under(_CHANNEL, kept)}
+        for place, text in _under(_READINGS, kept):
+            self.channel(place).book.read_on(msgspec.json.decode(text, type=Readings))
         self.pieces = {key: msgspec.json.decode(text, type=Piece) for key, text in _under(_PART, kept)}
         self.streams: dict[str, Any] = {place: msgspec.json.decode(text) for place, text in _under(_STREAM, kept)}
         self.ledger = Ledger({port: msgspec.json.decode(text, type=Account) for port, text in _under(ACCOUNT, kept)})
@@ -63,7 +66,9 @@ class Memory:
         for place, channel in self.channels.items():
             if channel.touched:
                 found[_CHANNEL + place] = _text(channel.book)
-                channel.touched = False
+            elif channel.counted:                      # each second and more often: a third of the bytes
+                found[_READINGS + place] = _text(channel.book.readings())
+            channel.touched = channel.counted = False
         self._touched.clear()
         return found
 

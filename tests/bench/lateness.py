@@ -10,7 +10,7 @@ from pathlib import Path
 from collector.journal import JournalReader
 from tests.bench.stand import Cell
 
-_EACH_RECORDS, _ROWS = 4_000, 40
+_EACH_RECORDS, _ROWS = 400, 4
 
 
 class Durable(threading.Thread):

@@ -1,8 +1,9 @@
 """A short life of a journal, in a process of its own that a fault is put into: FOLDER [HOW].
 
 Few rows by turns with many, which are filled into forms.  Prints a line for each thing that is promised: `kept FIRST
-LAST` for rows that append returned for, `name NAME`.  On JournalFailed it begins a new file and goes on; on JournalFull it tries again, as the worker does.  HOW, for negative
-controls, is a pragma that makes it careless.
+LAST` for rows that append returned for, `name NAME`.  On JournalFailed it begins a new file and goes on; on JournalFull it tries again, as the worker does.
+HOW is `short-log`, for a log that is copied aside and begun anew within these few rows, or, for negative controls, a pragma that
+makes it careless.
 """
 
 import os
@@ -10,8 +11,9 @@ import sys
 from pathlib import Path
 
 from collector.errors import JournalFailed, JournalFull
-from collector.journal import Form, Journal, Row, filling
+from collector.journal import Form, Journal, Row, filling, log
 
+SHORT_LOG = "short-log"
 ROUNDS, FEW, MANY = 8, 3, 40
 PIECES = b'{"seq":', b',"again":', b',"time":"', b'","serial":"', b'","raw":"', b'"}'
 
@@ -22,7 +24,9 @@ def say(*words: object) -> None:
 
 def main(folder: Path, how: str = "") -> None:
     journal = Journal.open(folder)
-    if how:
+    if how == SHORT_LOG:
+        log.COPIED_BYTES, log.LONG_BYTES = 12_000, 60_000
+    elif how:
         journal._db.execute(f"PRAGMA {how}").fetchall()
     say("name", journal.name)
     for number in range(ROUNDS):

@@ -15,14 +15,19 @@ from typing import NamedTuple
 
 CALLS = "openat,write,pwrite64,ftruncate,fsync,fdatasync,rename,unlink,fallocate"
 NONE, ALL, EVERY_OTHER, HALF = "none", "all", "every other", "half of the last"
+SYNCS, BEGUN = ("fsync", "fdatasync"), "begun"
 _LINE = re.compile(r"^(?:\d+ +)?(\w+)\((.*)\) += (-?\d+)")
+_CUT, _REST = re.compile(r"^(\d+) +(\w+)\((.*) <unfinished \.\.\.>$"), re.compile(r"^(\d+) +<\.\.\. \w+ resumed>(.*)$")
 _FD = re.compile(r"^(?:AT_FDCWD|\d+)<([^>]*)>")
 
 
 class Call(NamedTuple):
+    """`thread`: which made it; a sync that others came in between is told twice, first as `begun`."""
+
     name: str
     words: str
     result: int
+    thread: str = ""
 
 
 class Piece(NamedTuple):
@@ -39,13 +44,16 @@ class Content:
         self.durable: list[Piece] = []
         self.loose: list[Piece] = []
         self.doomed: set[int] = set()           # pieces by their id: the same bytes written again are another piece
+        self.syncing: dict[str, list[Piece]] = {}
 
-    def sync(self, is_done: bool) -> None:
+    def sync(self, is_done: bool, thread: str = "") -> None:
+        """What came before this thread's sync was begun is durable; what came since, another one will see to."""
+        reached = {id(piece) for piece in self.syncing.pop(thread, self.loose)}
         if is_done:
-            self.durable += [piece for piece in self.loose if id(piece) not in self.doomed]
-            self.loose = [piece for piece in self.loose if id(piece) in self.doomed]
+            self.durable += [piece for piece in self.loose if id(piece) in reached - self.doomed]
+            self.loose = [piece for piece in self.loose if id(piece) not in reached - self.doomed]
         else:
-            self.doomed |= {id(piece) for piece in self.loose}
+            self.doomed |= {id(piece) for piece in self.loose if id(piece) in reached}
 
     def bytes(self, way: str) -> bytes:
         loose = {NONE: [], ALL: self.loose, EVERY_OTHER: self.loose[::2], HALF: self.loose}[way]
@@ -92,8 +100,10 @@ class Disk:
             content.loose.append(Piece(numbers[-1], _bytes(re.findall(r'"([^"]*)"', call.words)[0])[:call.result]))
         elif call.name == "ftruncate" and call.result == 0:
             content.loose.append(Piece(numbers[0], None))
-        elif call.name in ("fsync", "fdatasync"):
-            content.sync(call.result == 0)
+        elif call.name == BEGUN:
+            content.syncing[call.thread] = list(content.loose)
+        elif call.name in SYNCS:
+            content.sync(call.result == 0, call.thread)
 
     def _is_ours(self, name: str) -> bool:
         return name.startswith(f"{self._folder}/")
@@ -114,10 +124,19 @@ def traced(folder: Path, trace: Path, *words: str, faults: tuple[str, ...] = ())
 
 
 def calls(trace: Path) -> Iterator[Call]:
+    """In the order in which they ended; one that another thread's came in between is put together."""
+    begun: dict[str, str] = {}
     for line in trace.read_text().splitlines():
+        if cut := _CUT.match(line):
+            begun[cut[1]] = line.removesuffix(" <unfinished ...>")
+            if cut[2] in SYNCS:
+                yield Call(BEGUN, cut[3], 0, cut[1])
+            continue
+        if rest := _REST.match(line):
+            line = begun.pop(rest[1]) + rest[2]
         found = _LINE.match(line)
         if found:
-            yield Call(found[1], found[2], int(found[3]))
+            yield Call(found[1], found[2], int(found[3]), line.split(" ")[0])
 
 
 def path_of(words: str) -> str:

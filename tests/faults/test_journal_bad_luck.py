@@ -14,11 +14,13 @@ import pytest
 
 from collector.errors import JournalFailed
 from collector.journal import Journal, JournalReader, open_salvage, set_aside
+from tests.faults.journal_session import SHORT_LOG
 from tests.faults.power_cut import ALL, EVERY_OTHER, HALF, NONE, Disk, calls, path_of, said, traced
 
 pytestmark = pytest.mark.skipif(shutil.which("strace") is None, reason="takes strace")
 
 SYNCS, WRITES, NAMES = "fdatasync", "pwrite64", "rename"
+HOW = [pytest.param((), id="plain"), pytest.param((SHORT_LOG,), id=SHORT_LOG)]
 TRIMMED = 2                                                    # seqs through this may be gone: every output has them
 
 
@@ -78,8 +80,9 @@ def cuts(folder: Path, trace: Path, place: Path, behind_a_failure: bool = False)
 # --- the power goes
 
 
-def test_the_power_may_go_at_any_moment(tmp_path):
-    done = traced(tmp_path / "state", tmp_path / "trace")
+@pytest.mark.parametrize("how", HOW)
+def test_the_power_may_go_at_any_moment(tmp_path, how):
+    done = traced(tmp_path / "state", tmp_path / "trace", *how)
     assert done.stdout.splitlines()[-1:] == ["closed"], done.stderr
     count, broken = cuts(tmp_path / "state", tmp_path / "trace", tmp_path)
     assert broken == [] and count > 300
@@ -112,12 +115,13 @@ def test_after_a_sync_that_failed_the_power_may_go_at_any_moment_too(tmp_path):
     assert broken == [] and count > 300
 
 
-def test_a_checkpoint_that_fails_is_not_passed_over(tmp_path):
+@pytest.mark.parametrize(("how", "at"), [((), -2), ((SHORT_LOG,), 1), ((SHORT_LOG,), 2), ((SHORT_LOG,), -2)])
+def test_a_copy_of_the_log_that_fails_is_not_passed_over(tmp_path, how, at):
     """What it was to copy is durable in the log still, but the file is one that has failed."""
-    traced(tmp_path / "counted", tmp_path / "counted-trace")
-    syncs = [call.words for call in calls(tmp_path / "counted-trace") if call.name == SYNCS]
-    of_the_file = [number for number, words in enumerate(syncs, 1) if path_of(words).endswith("journal.sqlite")]
-    done = traced(tmp_path / "state", tmp_path / "trace", faults=(f"{SYNCS}:error=EIO:when={of_the_file[-2]}",))
+    traced(tmp_path / "counted", tmp_path / "counted-trace", *how)
+    syncs = [call for call in calls(tmp_path / "counted-trace") if call.name == SYNCS]
+    of_the_file = [number for number, call in enumerate(syncs, 1) if path_of(call.words).endswith("journal.sqlite")]
+    done = traced(tmp_path / "state", tmp_path / "trace", *how, faults=(f"{SYNCS}:error=EIO:when={of_the_file[at]}",))
     assert "failed" in done.stdout and done.stdout.splitlines()[-1] == "closed", done.stdout + done.stderr
     check(tmp_path / "state", done.stdout.splitlines())
 
@@ -131,12 +135,12 @@ def test_any_sync_may_fail_and_then_the_power_may_go_at_any_moment(tmp_path):
 # --- the disk fails, or fills, or the process is killed: real calls, real files
 
 
-def struck(tmp_path: Path, fault: str, at: int, lasting: bool = False) -> str:
+def struck(tmp_path: Path, fault: str, at: int, lasting: bool = False, how: tuple[str, ...] = ()) -> str:
     """One life with one fault, then the next start: what went wrong, or `""`."""
     place = tmp_path / f"{fault.replace(':', '-')}-{at}-{lasting}"
     place.mkdir()
     call, _, what = fault.partition(":")
-    done = traced(place / "state", place / "trace", faults=(f"{call}:{what}:when={at}{'+' if lasting else ''}",))
+    done = traced(place / "state", place / "trace", *how, faults=(f"{call}:{what}:when={at}{'+' if lasting else ''}",))
     try:
         if "Traceback" in done.stderr and not lasting and "KILL" not in fault and "StoppedByIO" not in done.stderr:
             return f"{place.name}: {done.stderr[-600:]}"
@@ -152,7 +156,7 @@ def struck(tmp_path: Path, fault: str, at: int, lasting: bool = False) -> str:
     return ""
 
 
-def strike(tmp_path: Path, faults: list[tuple[str, int, bool]]) -> list[str]:
+def strike(tmp_path: Path, faults: list[tuple]) -> list[str]:
     with ThreadPoolExecutor(4) as pool:
         return [told for told in pool.map(lambda fault: struck(tmp_path, *fault), faults) if told]
 
@@ -164,17 +168,19 @@ def every(call: str, trace: Path) -> range:
 FAULTS = [f"{call}:{what}" for call in (WRITES, SYNCS) for what in ("error=EIO", "error=ENOSPC", "signal=KILL")]
 
 
-def test_faults_and_kills_at_some_steps(tmp_path):
-    traced(tmp_path / "counted", tmp_path / "trace")
-    steps = [(fault, at, False) for fault in FAULTS
+@pytest.mark.parametrize("how", HOW)
+def test_faults_and_kills_at_some_steps(tmp_path, how):
+    traced(tmp_path / "counted", tmp_path / "trace", *how)
+    steps = [(fault, at, False, how) for fault in FAULTS
              for at in every(fault.partition(":")[0], tmp_path / "trace")[::9 if WRITES in fault else 5]]
     assert len(steps) > 30 and strike(tmp_path, steps) == []
 
 
 @pytest.mark.long
 @pytest.mark.parametrize("lasting", [False, True])
-def test_faults_and_kills_at_every_step(tmp_path, lasting):
-    traced(tmp_path / "counted", tmp_path / "trace")
-    steps = [(fault, at, lasting) for fault in FAULTS if not (lasting and "KILL" in fault)
+@pytest.mark.parametrize("how", HOW)
+def test_faults_and_kills_at_every_step(tmp_path, how, lasting):
+    traced(tmp_path / "counted", tmp_path / "trace", *how)
+    steps = [(fault, at, lasting, how) for fault in FAULTS if not (lasting and "KILL" in fault)
              for at in every(fault.partition(":")[0], tmp_path / "trace")]
     assert len(steps) > 100 and strike(tmp_path, steps) == []

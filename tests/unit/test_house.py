@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parent.parent.parent / "collector"
-FLOORS = [("record", "clock", "errors", "files", "settings", "logs"), ("frames", "measuring", "probe", "statistics", "pages"),
+FLOORS = [("record", "clock", "errors", "files", "settings", "logs", "aside"), ("frames", "measuring", "probe", "statistics", "pages"),
           ("ports", "outputs", "journal"), ("config",), ("service", "simulator", "draft", "report", "study"),
           ("cli", "commands", "__main__")]
 FLOOR = {room: level for level, rooms in enumerate(FLOORS) for room in rooms}

@@ -16,7 +16,7 @@ from collector.errors import JournalFailed
 from collector.journal import Journal, JournalReader
 from collector.journal.sqlite_faults import FILE_NAME
 from collector.record import Chunk
-from collector.service.aside import Aside
+from collector.aside import Aside
 from collector.service.handover import HandOver
 from collector.service.ledger import Account
 from collector.service.orders import OrderRead
