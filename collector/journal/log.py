@@ -28,8 +28,8 @@ _BLOCK_BYTES = 65_536
 
 
 class Log:
-    """Used by one thread at a time.  A copy that fails raises sqlite3.Error, JournalFailed or StoppedByIO, one aside with
-    a later call; what was committed is durable in the log all the same."""
+    """Used by one thread at a time.  A copy that fails raises sqlite3.Error, JournalFailed or StoppedByIO, one aside
+    with a later call; what was committed is durable in the log all the same."""
 
     def __init__(self, db: sqlite3.Connection, path: Path):
         """`db`: the connection that writes."""
@@ -55,8 +55,8 @@ class Log:
             self._aside.begin(self._copy_aside)
 
     def tidy(self) -> None:
-        """For when it is quiet: what no reader holds goes into the file, and the next commit begins the log anew.  Never
-        waits."""
+        """For when it is quiet: what no reader holds goes into the file; where that is all, the next commit begins the
+        log anew.  Never waits."""
         if self._aside is None or not self._aside.is_busy:
             self._has_ended()
             self._copy("RESTART", 0)

@@ -161,6 +161,21 @@ def test_nothing_is_deleted_from_the_journal_while_rows_are_synced(cell):
     assert [one["detail"]["event"] for one in found if one["kind"] == "event"] == ["started", "stopped"]
 
 
+def test_how_long_a_sync_takes_is_the_shortest_of_the_last_few(cell):
+    """One that waited for a copy of the log, or for another's sync, says nothing of the disk."""
+    def synced(slow_s):
+        before, cell.disk.slow_s = cell.durable(), slow_s
+        cell.sent(before, before + 100)
+        cell.until(lambda: cell.durable() >= before + 100 and not cell.worker.keeper.is_syncing)
+        return cell.worker.keeper.sync_s
+
+    found = [synced(0.05) for _ in range(8)]
+    assert found[0] == 0 and 0.05 < found[-1] < 0.5
+    assert synced(0) < 0.05 and synced(0.05) < 0.05
+    assert 0.05 < [synced(0.05) for _ in range(8)][-1]
+    cell.end()
+
+
 def test_few_rows_are_synced_at_once(cell):
     woken = cell.woken
     for number in range(20):

@@ -290,11 +290,13 @@ def test_another_configuration_of_the_same_master_is_in_force_at_once():
 def test_channel_is_to_be_kept_after_each_reading_and_each_check_and_not_after_a_look():
     bench = Bench()
     bench.flags()
-    assert not bench.channel.touched
-    for change in (bench.read, lambda: bench.check("25"), lambda: bench.check("25.002")):
-        bench.channel.touched = False
+    assert not bench.channel.touched and not bench.channel.counted
+    checks = [(lambda: bench.check("25"), True, False), (lambda: bench.check("25.002"), True, False)]
+    behind_a_good_one, another = (bench.read, True, True), (bench.read, False, True)
+    for change, touched, counted in (another, checks[0], behind_a_good_one, another, checks[1], another):
+        bench.channel.touched = bench.channel.counted = False
         change()
-        assert bench.channel.touched
+        assert (bench.channel.touched, bench.channel.counted) == (touched, counted)
 
 
 # --- two masters

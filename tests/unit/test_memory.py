@@ -43,7 +43,7 @@ class Measuring:
         memory = self.memory
         told = msgspec.to_builtins({"fields": memory.fields, "pieces": memory.pieces, "streams": memory.streams,
                                     "channels": {place: one.book for place, one in memory.channels.items()}})
-        told["channels"] = {place: book for place, book in told["channels"].items() if book["count"] or book["checks"]}
+        told["channels"] = {place: book for place, book in told["channels"].items() if book}
         return told
 
     def happen(self, what: str, *said) -> None:
@@ -80,12 +80,25 @@ def test_what_changed_is_told_once_and_only_that():
     measuring = Measuring({})
     for happened, keys in ((("put", "scan", {"lot": "L1"}), {"context"}),
                            (("check", Decimal("25"), ""), {"channel:left/A"}),
-                           (("read", FACE, Decimal(1), "S1"), {"channel:left/B", "part:housing\nS1"}),
-                           (("read", BORE, Decimal(1), ""), {"channel:left/A", "part:housing\n"}),
+                           (("read", FACE, Decimal(1), "S1"), {"readings:left/B", "part:housing\nS1"}),
+                           (("read", BORE, Decimal(1), ""), {"channel:left/A", "part:housing\n"}),      # the first behind a check
+                           (("read", BORE, Decimal(1), ""), {"readings:left/A", "part:housing\n"}),
                            (("stream", "left/A", {"phase": "on"}), {"stream:left/A"})):
         measuring.happen(*happened)
         assert set(measuring.changed()) == keys
         assert measuring.changed() == {}
+
+
+def test_the_readings_so_far_are_those_that_were_kept_last():
+    """With the checks, or, where only they had changed, by themselves; so they were kept by the versions before, too."""
+    book, later = '{"count":3,"first_seq":1,"first_ns":5,"last_seq":3,"last_ns":9,"checks":{"ring":{"at_ns":4}}}', \
+        '{"count":7,"first_seq":1,"first_ns":5,"last_seq":8,"last_ns":12}'
+    for kept, count, last in (({"channel:left/A": book}, 3, 3), ({"channel:left/A": book, "readings:left/A": later}, 7, 8),
+                              ({"channel:left/A": book.replace("3", "9"), "readings:left/A": later}, 9, 9)):
+        found = Memory(kept).channels["left/A"].book
+        assert (found.count, found.last_seq, found.checks["ring"].at_ns) == (count, last, 4)
+    found = Memory({"readings:left/A": later}).channels["left/A"].book
+    assert (found.count, found.first_ns, found.last_ns, found.checks) == (7, 5, 12, {})
 
 
 def test_part_that_is_over_and_stream_that_is_off_are_told_as_gone():
@@ -95,7 +108,7 @@ def test_part_that_is_over_and_stream_that_is_off_are_told_as_gone():
     measuring.changed()
     for happened in (("read", FACE, Decimal(1), "S1"), ("stream", "left/A", None)):
         measuring.happen(*happened)
-    gone = {key: text for key, text in measuring.changed().items() if not key.startswith("channel:")}
+    gone = {key: text for key, text in measuring.changed().items() if not key.startswith("readings:")}
     assert gone == {"part:housing\nS1": None, "stream:left/A": None}
 
 

@@ -1,0 +1,154 @@
+"""The log beside the journal's file: made long at the start, copied into the file aside, begun anew."""
+
+import os
+import shutil
+import sqlite3
+import threading
+from pathlib import Path
+
+import pytest
+
+from collector.errors import JournalFailed
+from collector.journal import Journal, JournalReader, log
+from collector.journal.schema import LOG_BYTES
+from tests.unit.test_journal_room import MB, disk, fill, log_bytes, rows, short_log
+
+HEAD_BYTES = 32
+
+
+def file_bytes(folder: Path) -> int:
+    return os.stat(folder / "journal.sqlite").st_size
+
+
+def salts(folder: Path) -> bytes:
+    """What a log that is begun anew has another of (sqlite.org/fileformat2.html, 4.1: bytes 16 to 23; from memory)."""
+    with open(folder / "journal.sqlite-wal", "rb") as file:
+        return file.read(HEAD_BYTES)[16:24]
+
+
+def fill_up(journal: Journal, count: int, size: int = 1000) -> None:
+    """So many rows, 20 a commit."""
+    last = journal.next_seq + count - 1
+    while journal.next_seq <= last:
+        first = journal.next_seq
+        journal.append(rows(first, min(last, first + 19), size))
+
+
+def test_the_log_is_long_from_the_start_and_commits_do_not_lengthen_it(tmp_path):
+    journal = Journal.open(tmp_path)
+    assert log_bytes(tmp_path) == LOG_BYTES == MB
+    fill_up(journal, 20)
+    assert log_bytes(tmp_path) == MB
+    journal.close()
+
+
+def test_what_a_kill_leaves_in_a_long_log_is_found_and_the_log_goes_on_behind_it(tmp_path):
+    journal = Journal.open(tmp_path / "one")
+    fill_up(journal, 30)
+    shutil.copytree(tmp_path / "one", tmp_path / "two")               # as a kill leaves it
+    journal.close()
+    journal = Journal.open(tmp_path / "two")
+    assert journal.next_seq == 31 and log_bytes(tmp_path / "two") == MB
+    fill_up(journal, 2000)
+    journal.close()
+    reader = JournalReader.open(tmp_path / "two")
+    assert [row.seq for row in reader.select()] == list(range(1, 2031))
+    reader.close()
+
+
+def test_without_room_the_log_is_as_long_as_it_must_be(disk):          
+    Journal.open(disk / "state").close()
+    other = fill(disk)
+    with open(other, "r+b") as file:
+        file.truncate(other.stat().st_size - MB // 2)
+    journal = Journal.open(disk / "state")
+    assert log_bytes(disk / "state") < MB // 4
+    fill_up(journal, 20)
+    journal.close()
+
+
+def test_what_was_committed_goes_into_the_file_while_commits_go_on(tmp_path, short_log):
+    journal = Journal.open(tmp_path)
+    before = file_bytes(tmp_path)
+    fill_up(journal, 2000)
+    assert file_bytes(tmp_path) > before + MB
+    journal.close()
+
+
+def test_a_commit_does_not_wait_for_a_copy(tmp_path, short_log, monkeypatch):
+    begun, may_end, real = threading.Event(), threading.Event(), log.Log._copy_aside
+
+    def held(self: log.Log) -> None:
+        begun.set()
+        assert may_end.wait(20)
+        real(self)
+
+    monkeypatch.setattr(log.Log, "_copy_aside", held)
+    journal = Journal.open(tmp_path)
+    fill_up(journal, 200)
+    assert begun.wait(20)
+    salt, size = salts(tmp_path), file_bytes(tmp_path)
+    fill_up(journal, 3000)
+    journal.tidy()
+    assert (salts(tmp_path), file_bytes(tmp_path)) == (salt, size), "something else has copied meanwhile"
+    may_end.set()
+    fill_up(journal, 2000)
+    assert salts(tmp_path) != salt and file_bytes(tmp_path) > size + MB
+    journal.close()
+
+
+def test_a_long_log_is_begun_anew_and_cut(tmp_path, short_log):
+    journal, largest, begun = Journal.open(tmp_path), 0, set()
+    for _ in range(300):
+        fill_up(journal, 100)
+        largest = max(largest, log_bytes(tmp_path))
+        begun.add(salts(tmp_path))
+    assert len(begun) > 5 and largest < 4 * MB
+    journal.tidy()
+    fill_up(journal, 1)
+    assert log_bytes(tmp_path) == MB
+    journal.close()
+    assert not (tmp_path / "journal.sqlite-wal").exists()
+
+
+def test_a_slow_column_writes_within_the_length_for_ever(tmp_path):
+    """A minute's readings go into the file each minute; then the log is begun anew."""
+    journal = Journal.open(tmp_path)
+    begun = set()
+    for _ in range(20):
+        for _ in range(60):
+            journal.append(rows(journal.next_seq, journal.next_seq, 500), {"round": "x" * 500})
+        journal.tidy()
+        begun.add(salts(tmp_path))
+        assert log_bytes(tmp_path) == MB
+    assert len(begun) == 20
+    journal.close()
+
+
+def test_a_copy_that_fails_fails_the_next_append_and_a_new_file_has_all(tmp_path, short_log, monkeypatch):
+    """The rows that were committed meanwhile are durable in the log."""
+    journal = Journal.open(tmp_path)
+
+    def fails(self: log.Log) -> None:
+        error = sqlite3.OperationalError("disk I/O error")
+        error.sqlite_errorcode = sqlite3.SQLITE_IOERR
+        raise error
+
+    monkeypatch.setattr(log.Log, "_copy_aside", fails)
+    with pytest.raises(JournalFailed, match="disk I/O error"):
+        fill_up(journal, 1000)
+    kept = journal.next_seq - 1
+    assert kept >= 100
+    monkeypatch.undo()
+    anew = journal.begin_anew(0)
+    assert (anew.next_seq, anew.renewed[0].kept, anew.renewed[0].lost.count) == (kept + 1, kept, 0)
+    fill_up(anew, 100)
+    anew.close()
+
+
+def test_closing_waits_for_the_copy_that_is_under_way(tmp_path, short_log):
+    journal = Journal.open(tmp_path)
+    while journal._log._aside is None:
+        fill_up(journal, 20)
+    journal.close()
+    assert not (tmp_path / "journal.sqlite-wal").exists(), "another connection was open when the last was closed"
