@@ -152,8 +152,10 @@ class Journal:
         self._forms_there |= self._forms_begun
         if len(self._forms_there) > HELD:
             self._forms_there = set(filter(self.forms.holds, self._forms_there))
-        self._copied(partial(self._log.grown, self._grown_bytes + _EACH_COMMIT_BYTES))
-        self._grown_bytes = 0
+        self._grown_bytes += _EACH_COMMIT_BYTES
+        if rows:                                             # then the log has really grown
+            self._copied(partial(self._log.grown, self._grown_bytes))
+            self._grown_bytes = 0
 
     def _insert(self, rows: list[Row]) -> None:
         """Few rows are written whole: forms save nothing there, and cost pages of their own."""

@@ -1,5 +1,6 @@
 """The line as it is in the field, through the real daemon: silence, columns that are asked, parity checked here, TCP."""
 
+import json
 import os
 import re
 import shutil
@@ -7,9 +8,11 @@ import socket
 import subprocess
 import threading
 import time
+from datetime import datetime, timedelta
 
 import pytest
 
+from tests.bench.slow_disk import built
 from tests.conftest import wait_for
 
 CONFIG = """
@@ -265,3 +268,29 @@ def test_frames_of_a_length_find_their_place_again_where_a_line_has_lost_a_byte(
     unread, = cell.records(kind="unread")
     assert (unread["raw"], unread["detail"]["reason"]) == ("P 12.018", "cut")
     assert cell.stop() == 0
+
+
+def reads_a_second(cell, column) -> float:
+    """How often a busy line is read, by when it has been for a while: readings of one read have one time."""
+    end = time.monotonic() + 3
+    while time.monotonic() < end:
+        column.send(b"P 12.0100\r\n" * 20)
+        time.sleep(0.003)
+    assert cell.stop() == 0
+    text = cell.command("export", str(cell.config), "--kind", "measurement").stdout
+    times = {datetime.fromisoformat(json.loads(line)["time"]) for line in text.splitlines()}
+    return sum(time > max(times) - timedelta(seconds=1.5) for time in times) / 1.5
+
+
+@pytest.mark.skipif(shutil.which("gcc") is None, reason="takes gcc")
+def test_a_busy_line_is_read_more_often_where_syncs_take_long(cell, monkeypatch, tmp_path):
+    """At most 33 times a second (gather: 30 ms) where they do not; the sync gathers where they take 20 ms."""
+    column = cell.column("column")
+    configure(cell, "device: ./tty-column")
+    cell.start()
+    cell.open()
+    usual = reads_a_second(cell, column)
+    monkeypatch.setenv("LD_PRELOAD", str(built(tmp_path)))
+    cell.start()
+    cell.open()
+    assert usual < 36 and reads_a_second(cell, column) > 1.4 * usual
