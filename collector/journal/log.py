@@ -22,7 +22,7 @@ from collector.journal.sqlite_faults import BUSY_MS
 
 COPIED_BYTES = 4_000_000
 LONG_BYTES = 64_000_000
-_READERS_END_MS = 250
+_READERS_END_MS = 25
 _FRAME_BYTES = 24 + 4096
 _BLOCK_BYTES = 65_536
 
@@ -48,7 +48,7 @@ class Log:
         if self._aside is not None and self._aside.is_busy:
             return
         if self._has_ended() and self._bytes > LONG_BYTES:
-            return self._copy("PASSIVE" if self._bytes < LONG_BYTES * 3 // 2 else "RESTART", _READERS_END_MS)
+            return self._copy(_READERS_END_MS if self._bytes < LONG_BYTES * 3 // 2 else 10 * _READERS_END_MS)
         if self._new_bytes > COPIED_BYTES:
             self._aside = self._aside or Aside("copy")
             self._new_bytes = 0
@@ -59,13 +59,14 @@ class Log:
         log anew.  Never waits."""
         if self._aside is None or not self._aside.is_busy:
             self._has_ended()
-            self._copy("RESTART", 0)
+            self._copy(0)
 
-    def _copy(self, how: str, wait_ms: int) -> None:
-        """Copy it into the file, with the connection that writes: a reader in the way is waited for so long."""
+    def _copy(self, wait_ms: int) -> None:
+        """Copy it into the file, with the connection that writes, so that the next commit begins it anew: a reader in
+        the way is waited for so long."""
         try:
             self._db.execute(f"PRAGMA busy_timeout={wait_ms}")
-            frames, copied = _copied(self._db, how)
+            frames, copied = _copied(self._db, "RESTART")
             self._bytes = 0 if copied == frames else frames * _FRAME_BYTES
             self._new_bytes = 0
         finally:
