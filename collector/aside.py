@@ -18,7 +18,7 @@ class Aside:
     def __init__(self, name: str, is_ended: Callable[[], None] = lambda: None):
         self._is_begun = False
         self._is_ended = is_ended
-        self._steps: SimpleQueue[Callable[[], None]] = SimpleQueue()
+        self._steps: SimpleQueue[Callable[[], None] | None] = SimpleQueue()
         self._outcomes: SimpleQueue[BaseException | None] = SimpleQueue()
         threading.Thread(target=self._work, name=name, daemon=True).start()
 
@@ -26,6 +26,10 @@ class Aside:
     def is_busy(self) -> bool:
         """Whether a step is under way: `end` would wait."""
         return self._is_begun and self._outcomes.empty()
+
+    def close(self) -> None:
+        """No more steps will come."""
+        self._steps.put(None)
 
     def begin(self, step: Callable[[], None]) -> None:
         self._is_begun = True
@@ -39,8 +43,8 @@ class Aside:
                 raise raised
 
     def _work(self) -> None:
-        while True:
-            step, raised = self._steps.get(), None
+        while (step := self._steps.get()) is not None:
+            raised = None
             try:
                 step()
             except BaseException as error:

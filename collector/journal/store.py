@@ -51,7 +51,10 @@ class Journal:
         self._path, self._db, self._lock_fd, self._reserve = path, db, lock_fd, reserve
         self._clock, self._files = clock, files
         self._failed = ""
-        self._log, self._grown_bytes = Log(db, path), 0
+        try:
+            self._log, self._grown_bytes = Log(db, path), 0
+        except sqlite3.Error as error:
+            raise translated_outside_append(error, path) from error
         self._begun: list[Row] = []
         self._forms_there, self._forms_begun = set[int](), set[int]()      # the numbers of those that this file has
         self.forms = Forms(last_form(db)) if forms is None else forms
@@ -103,8 +106,9 @@ class Journal:
         _with_room(self._reserve, lambda: renew(self._path, self._failed, keep_after, last, True, self._files,
                                                 self._clock, moved))
         db = _with_room(self._reserve, lambda: open_file(self._path, False, self._files, self._clock))
-        lock_fd, self._lock_fd = self._lock_fd, -1
-        return Journal(self._path, db, lock_fd, self._reserve, self._clock, self._files, self.forms)
+        anew = Journal(self._path, db, self._lock_fd, self._reserve, self._clock, self._files, self.forms)
+        self._lock_fd = -1
+        return anew
 
     @property
     def reserve(self) -> str:
@@ -154,7 +158,7 @@ class Journal:
             self._forms_there = set(filter(self.forms.holds, self._forms_there))
         self._grown_bytes += _EACH_COMMIT_BYTES
         if rows:                                             # then the log has really grown
-            self._copied(partial(self._log.grown, self._grown_bytes))
+            self._log_does(partial(self._log.grown, self._grown_bytes))
             self._grown_bytes = 0
 
     def _insert(self, rows: list[Row]) -> None:
@@ -231,7 +235,7 @@ class Journal:
 
         What a reader holds at this moment stays in the log until the next time.  Never waits.
         """
-        self._copied(self._log.tidy)
+        self._log_does(self._log.tidy)
         self._reserve.fill()
 
     def size_bytes(self) -> int:
@@ -246,10 +250,10 @@ class Journal:
 
     def close(self) -> None:
         """Close; what is in the write-ahead log goes into the file.  Everything was durable before."""
+        self._log_does(self._log.close)
         if self._failed:
             self._let_go()
         try:
-            self._log.close()
             self._db.close()
             if self._lock_fd >= 0 and not self._failed:
                 os.ftruncate(self._lock_fd, 0)
@@ -266,21 +270,19 @@ class Journal:
         with suppress(sqlite3.Error):
             beside = connect_reading(self._path)
             beside.execute("SELECT 1 FROM meta LIMIT 1").fetchone()
-        with suppress(sqlite3.Error, JournalFailed, StoppedByIO):
+        with suppress(sqlite3.Error):
             self._log.close()
         with suppress(sqlite3.Error):
             self._db.close()
         if beside is not None:
             beside.close()
 
-    def _copied(self, step: Callable[[], None]) -> None:
-        """Do a step of the log's.  No room: another time.  An error fails the next append."""
+    def _log_does(self, step: Callable[[], None]) -> None:
+        """No room: another time.  An error fails the next append; a copy that is under way is not stopped by that."""
         if self._failed:
             return
         try:
             step()
-        except (JournalFailed, StoppedByIO) as error:
-            self._failed = str(error)
         except sqlite3.Error as error:
             told = translated(error, self._path)
             if not isinstance(told, JournalFull):

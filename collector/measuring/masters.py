@@ -65,8 +65,8 @@ class Book(Readings, omit_defaults=True):
         return Readings(self.count, self.first_seq, self.first_ns, self.last_seq, self.last_ns)
 
     def read_on(self, later: Readings) -> None:
-        """These are the readings so far, where they are more."""
-        if later.count > self.count:
+        """These are the readings so far, where they go further."""
+        if later.last_seq > self.last_seq:
             self.count, self.first_seq, self.first_ns = later.count, later.first_seq, later.first_ns
             self.last_seq, self.last_ns = later.last_seq, later.last_ns
 

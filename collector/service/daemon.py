@@ -140,7 +140,7 @@ class Daemon:
         if self.reloading.is_set():
             self.reloading.clear()
             self._reload()
-        self.reader.gather_s = gather_s(self.plan, self.worker.keeper.sync_s)
+        self._set_pause()
         for child in (*self._outputs.values(), *self.orders.values()):
             child.look()
         for thread in (self.reader, self.opener):
@@ -149,6 +149,9 @@ class Daemon:
         self._write_status()
         self._write_metrics()
         self._say_what_stands_still(self._watchdog.look((self.reader, self.opener, self.worker), self._in_a_line()))
+
+    def _set_pause(self) -> None:
+        self.reader.gather_s = gather_s(self.plan, self.worker.keeper.sync_s)
 
     def _say_what_stands_still(self, threads: list[str]) -> None:
         """Once for each that does, and where every thread is: the manager will end this process without a word."""
@@ -208,6 +211,7 @@ class Daemon:
         self.reload_refused = ""
         before, self.plan = self.plan, plan
         self.handover.put(NewPlan(plan, self.clock.wall_ns(), self.clock.steady_ns()))
+        self._set_pause()
         self.opener.set_ports(plan.ports)
         for name in list(self._outputs):
             if plan.outputs.get(name) != before.outputs.get(name):

@@ -98,7 +98,7 @@ class Keeper:
 
     @property
     def sync_s(self) -> float:
-        """What a sync aside takes these days: the shortest of the last few."""
+        """What a sync takes these days: the shortest of the last few."""
         return min(self._syncs_ns) / 1e9
 
     @property
@@ -130,10 +130,13 @@ class Keeper:
             self._keep(failed, False)
 
     def _finish(self, batch: Batch) -> None:
-        begun_ns = self._clock.steady_ns()
-        self._journal.finish()
-        self._syncs_ns.append(self._clock.steady_ns() - begun_ns)
+        self._timed(self._journal.finish)
         self._is_kept(batch)
+
+    def _timed(self, sync: Callable[[], None]) -> None:
+        begun_ns = self._clock.steady_ns()
+        sync()
+        self._syncs_ns.append(self._clock.steady_ns() - begun_ns)
 
     def _not_kept(self) -> Batch | None:
         """Waits for what is being made durable aside; gives it back where that failed: then it goes before all else."""
@@ -157,7 +160,7 @@ class Keeper:
                     before = self._journal.renewed
                     ledger.count(told)
                     batch = Batch([*batch.rows, *told], memory | self._counted(is_last), batch.kept)
-                self._journal.append(batch.rows, batch.memory)
+                self._timed(partial(self._journal.append, batch.rows, batch.memory))
                 break
             except JournalFailed as error:
                 log.error("journal-failed", cause=str(error))

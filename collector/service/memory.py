@@ -73,10 +73,13 @@ class Memory:
         return found
 
     def counted(self, wall_ns: int | None) -> dict[str, str | None]:
-        """The accounts that have changed, by key, and that the program runs at `wall_ns` (None: it stops in order)."""
+        """The accounts that have changed, by key, and that the program runs at `wall_ns` (None: it stops in order; then
+        books are kept whole, as the versions before read them)."""
         found: dict[str, str | None] = {ACCOUNT + port: _text(self.ledger.accounts[port])
                                         for port in self.ledger.touched}
         self.ledger.touched.clear()
+        if wall_ns is None:
+            found |= {_CHANNEL + place: _text(channel.book) for place, channel in self.channels.items()}
         return {**found, _RUNNING: None if wall_ns is None else str(wall_ns)}
 
     def trimming(self, gone: Counter[tuple[str, str]]) -> dict[str, str | None]:

@@ -115,9 +115,11 @@ class Disk:
                 (place / Path(name).name).write_bytes(content.bytes(way))
 
 
-def traced(folder: Path, trace: Path, *words: str, faults: tuple[str, ...] = ()) -> subprocess.CompletedProcess:
-    """Run `python -m tests.faults.journal_session FOLDER WORDS` under strace, with these faults put in."""
-    put_in = [word for fault in faults for word in ("-e", f"inject={fault}")]
+def traced(folder: Path, trace: Path, *words: str, faults: tuple[str, ...] = (),
+           only: Path | None = None) -> subprocess.CompletedProcess:
+    """Run `python -m tests.faults.journal_session FOLDER WORDS` under strace, with these faults put in; `only`: into calls about
+    this file, and only these are traced."""
+    put_in = [word for fault in faults for word in ("-e", f"inject={fault}")] + (["-P", str(only)] if only else [])
     return subprocess.run(["strace", "-f", "-qq", "-y", "-xx", "-s", "1000000", "-o", str(trace), "-e",
                            f"trace={CALLS}", *put_in, sys.executable, "-B", "-m", "tests.faults.journal_session", str(folder), *words],
                           capture_output=True, text=True, timeout=120)

@@ -115,14 +115,32 @@ def test_after_a_sync_that_failed_the_power_may_go_at_any_moment_too(tmp_path):
     assert broken == [] and count > 300
 
 
-@pytest.mark.parametrize(("how", "at"), [((), -2), ((SHORT_LOG,), 1), ((SHORT_LOG,), 2), ((SHORT_LOG,), -2)])
-def test_a_copy_of_the_log_that_fails_is_not_passed_over(tmp_path, how, at):
+def test_a_checkpoint_that_fails_is_not_passed_over(tmp_path):
     """What it was to copy is durable in the log still, but the file is one that has failed."""
-    traced(tmp_path / "counted", tmp_path / "counted-trace", *how)
-    syncs = [call for call in calls(tmp_path / "counted-trace") if call.name == SYNCS]
-    of_the_file = [number for number, call in enumerate(syncs, 1) if path_of(call.words).endswith("journal.sqlite")]
-    done = traced(tmp_path / "state", tmp_path / "trace", *how, faults=(f"{SYNCS}:error=EIO:when={of_the_file[at]}",))
+    traced(tmp_path / "counted", tmp_path / "counted-trace")
+    syncs = [call.words for call in calls(tmp_path / "counted-trace") if call.name == SYNCS]
+    of_the_file = [number for number, words in enumerate(syncs, 1) if path_of(words).endswith("journal.sqlite")]
+    done = traced(tmp_path / "state", tmp_path / "trace", faults=(f"{SYNCS}:error=EIO:when={of_the_file[-2]}",))
     assert "failed" in done.stdout and done.stdout.splitlines()[-1] == "closed", done.stdout + done.stderr
+    check(tmp_path / "state", done.stdout.splitlines())
+
+
+@pytest.mark.parametrize("at", [1, 2])
+@pytest.mark.parametrize("call", [SYNCS, WRITES])
+@pytest.mark.parametrize("what", ["error=EIO", "error=ENOSPC", "signal=KILL"])
+def test_a_copy_aside_may_fail_or_be_the_end(tmp_path, call, what, at):
+    """The file was made before, so the first to sync it, or to write to it, is the thread that copies; the fault meets the
+    making of a new file too."""
+    Journal.open(tmp_path / "state").close()
+    done = traced(tmp_path / "state", tmp_path / "trace", SHORT_LOG, faults=(f"{call}:{what}:when={at}",),
+                  only=tmp_path / "state" / "journal.sqlite")
+    opened, *others = calls(tmp_path / "trace")
+    if "KILL" in what:
+        assert "kept" in done.stdout and "closed" not in done.stdout
+    else:
+        struck_first = next(one for one in others if one.name == call and one.result < 0)
+        assert struck_first.thread != opened.thread
+        assert ("failed" in done.stdout) == ((call, what) != (WRITES, "error=ENOSPC"))
     check(tmp_path / "state", done.stdout.splitlines())
 
 
@@ -162,7 +180,9 @@ def strike(tmp_path: Path, faults: list[tuple]) -> list[str]:
 
 
 def every(call: str, trace: Path) -> range:
-    return range(1, sum(one.name == call for one in calls(trace)) + 1)
+    """Numbers of this call: strace counts those of each thread by themselves, here those of the first."""
+    made = [one for one in calls(trace) if one.thread]
+    return range(1, sum(one.name == call and one.thread == made[0].thread for one in made) + 1)
 
 
 FAULTS = [f"{call}:{what}" for call in (WRITES, SYNCS) for what in ("error=EIO", "error=ENOSPC", "signal=KILL")]

@@ -4,6 +4,7 @@ import os
 import shutil
 import sqlite3
 import threading
+import time
 from pathlib import Path
 
 import pytest
@@ -75,25 +76,46 @@ def test_what_was_committed_goes_into_the_file_while_commits_go_on(tmp_path, sho
     journal.close()
 
 
-def test_a_commit_does_not_wait_for_a_copy(tmp_path, short_log, monkeypatch):
+@pytest.fixture
+def held(monkeypatch):
+    """A copy aside that has begun ends only when it may."""
     begun, may_end, real = threading.Event(), threading.Event(), log.Log._copy_aside
 
-    def held(self: log.Log) -> None:
+    def copy(self: log.Log) -> None:
         begun.set()
         assert may_end.wait(20)
         real(self)
 
-    monkeypatch.setattr(log.Log, "_copy_aside", held)
+    monkeypatch.setattr(log.Log, "_copy_aside", copy)
+    return begun, may_end
+
+
+def test_a_commit_does_not_wait_for_a_copy(tmp_path, short_log, held):
+    begun, may_end = held
     journal = Journal.open(tmp_path)
     fill_up(journal, 200)
     assert begun.wait(20)
     salt, size = salts(tmp_path), file_bytes(tmp_path)
-    fill_up(journal, 3000)
+    fill_up(journal, 500)
     journal.tidy()
     assert (salts(tmp_path), file_bytes(tmp_path)) == (salt, size), "something else has copied meanwhile"
     may_end.set()
     fill_up(journal, 2000)
     assert salts(tmp_path) != salt and file_bytes(tmp_path) > size + MB
+    journal.close()
+
+
+def test_behind_a_copy_that_hangs_the_log_does_not_grow_for_ever(tmp_path, short_log, held):
+    begun, may_end = held
+    journal = Journal.open(tmp_path)
+    filling = threading.Thread(target=fill_up, args=(journal, 5000))
+    filling.start()
+    assert begun.wait(20)
+    filling.join(1)
+    assert filling.is_alive() and log_bytes(tmp_path) < 3 * MB
+    may_end.set()
+    filling.join(20)
+    assert journal.next_seq == 5001
     journal.close()
 
 
@@ -125,16 +147,20 @@ def test_a_slow_column_writes_within_the_length_for_ever(tmp_path):
     journal.close()
 
 
-def test_a_copy_that_fails_fails_the_next_append_and_a_new_file_has_all(tmp_path, short_log, monkeypatch):
-    """The rows that were committed meanwhile are durable in the log."""
-    journal = Journal.open(tmp_path)
-
+def failing(monkeypatch, code: int) -> None:
+    """From now on a copy aside fails so."""
     def fails(self: log.Log) -> None:
-        error = sqlite3.OperationalError("disk I/O error")
-        error.sqlite_errorcode = sqlite3.SQLITE_IOERR
+        error = sqlite3.OperationalError("disk I/O error" if code == sqlite3.SQLITE_IOERR else "database or disk is full")
+        error.sqlite_errorcode = code
         raise error
 
     monkeypatch.setattr(log.Log, "_copy_aside", fails)
+
+
+def test_a_copy_that_fails_fails_the_next_append_and_a_new_file_has_all(tmp_path, short_log, monkeypatch):
+    """The rows that were committed meanwhile are durable in the log."""
+    journal = Journal.open(tmp_path)
+    failing(monkeypatch, sqlite3.SQLITE_IOERR)
     with pytest.raises(JournalFailed, match="disk I/O error"):
         fill_up(journal, 1000)
     kept = journal.next_seq - 1
@@ -146,9 +172,61 @@ def test_a_copy_that_fails_fails_the_next_append_and_a_new_file_has_all(tmp_path
     anew.close()
 
 
-def test_closing_waits_for_the_copy_that_is_under_way(tmp_path, short_log):
+@pytest.mark.parametrize("code", [sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR])
+def test_a_journal_whose_last_copy_fails_is_closed_all_the_same(tmp_path, short_log, monkeypatch, code):
+    """Everything was durable before."""
     journal = Journal.open(tmp_path)
-    while journal._log._aside is None:
+    failing(monkeypatch, code)
+    while not journal._log._is_begun:
+        fill_up(journal, 20)
+    kept = journal.next_seq - 1
+    journal.close()
+    monkeypatch.undo()
+    journal = Journal.open(tmp_path)
+    assert (journal.next_seq, journal.renewed) == (kept + 1, [])
+    journal.close()
+
+
+def test_a_copy_without_room_is_made_another_time(tmp_path, short_log, monkeypatch):
+    journal = Journal.open(tmp_path, reserve_bytes=MB)
+    failing(monkeypatch, sqlite3.SQLITE_FULL)
+    fill_up(journal, 500)
+    assert journal.reserve == "given up"
+    size = file_bytes(tmp_path)
+    monkeypatch.undo()
+    monkeypatch.setattr(log, "COPIED_BYTES", 100_000)
+    fill_up(journal, 500)
+    assert file_bytes(tmp_path) > size
+    journal.close()
+
+
+def test_a_copy_begins_only_behind_a_commit_with_rows(tmp_path, short_log, monkeypatch):
+    """Behind another all of the log may be in the file, and SQLite begin it anew meanwhile."""
+    begun, real = [], log.Log._copy_aside
+    monkeypatch.setattr(log.Log, "_copy_aside", lambda self: (begun.append(journal.next_seq), real(self)))
+    journal = Journal.open(tmp_path)
+    while not begun:
+        fill_up(journal, 20)
+    before = len(begun)
+    for number in range(100):                           # 8 kB each, as it reckons
+        journal.append([], {"gone": None})
+    assert len(begun) == before
+    fill_up(journal, 1)
+    journal.close()
+    assert len(begun) == before + 1
+
+
+def copying() -> int:
+    return sum(thread.name == "copy" for thread in threading.enumerate())
+
+
+def test_closing_waits_for_the_copy_that_is_under_way_and_ends_its_thread(tmp_path, short_log):
+    before, journal = copying(), Journal.open(tmp_path)
+    while not journal._log._is_begun:
         fill_up(journal, 20)
     journal.close()
+    end = time.monotonic() + 10
+    while copying() > before and time.monotonic() < end:
+        time.sleep(0.01)
+    assert copying() == before
     assert not (tmp_path / "journal.sqlite-wal").exists(), "another connection was open when the last was closed"

@@ -93,12 +93,23 @@ def test_the_readings_so_far_are_those_that_were_kept_last():
     """With the checks, or, where only they had changed, by themselves; so they were kept by the versions before, too."""
     book, later = '{"count":3,"first_seq":1,"first_ns":5,"last_seq":3,"last_ns":9,"checks":{"ring":{"at_ns":4}}}', \
         '{"count":7,"first_seq":1,"first_ns":5,"last_seq":8,"last_ns":12}'
+    newer = book.replace('"last_seq":3', '"last_seq":9')               # by a version before, that took over again
     for kept, count, last in (({"channel:left/A": book}, 3, 3), ({"channel:left/A": book, "readings:left/A": later}, 7, 8),
-                              ({"channel:left/A": book.replace("3", "9"), "readings:left/A": later}, 9, 9)):
+                              ({"channel:left/A": newer, "readings:left/A": later}, 3, 9)):
         found = Memory(kept).channels["left/A"].book
         assert (found.count, found.last_seq, found.checks["ring"].at_ns) == (count, last, 4)
     found = Memory({"readings:left/A": later}).channels["left/A"].book
     assert (found.count, found.first_ns, found.last_ns, found.checks) == (7, 5, 12, {})
+
+
+def test_at_an_orderly_stop_the_books_are_whole_for_versions_that_know_no_other():
+    measuring = Measuring({})
+    for happened in (("check", Decimal("25"), ""), *[("read", BORE, Decimal(1), "")] * 3):
+        measuring.happen(*happened)
+        measuring.changed()
+    assert "channel:left/A" not in measuring.memory.counted(NOW)
+    book = msgspec.json.decode(measuring.memory.counted(None)["channel:left/A"])
+    assert (book["count"], book["last_seq"], list(book["checks"])) == (3, 4, ["ring"])
 
 
 def test_part_that_is_over_and_stream_that_is_off_are_told_as_gone():
