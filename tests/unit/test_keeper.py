@@ -163,16 +163,18 @@ def test_nothing_is_deleted_from_the_journal_while_rows_are_synced(cell):
 
 def test_how_long_a_sync_takes_is_the_shortest_of_the_last_few(cell):
     """One that waited for a copy of the log, or for another's sync, says nothing of the disk."""
-    def synced(slow_s):
+    def synced(slow_s, many=100):
         before, cell.disk.slow_s = cell.durable(), slow_s
-        cell.sent(before, before + 100)
-        cell.until(lambda: cell.durable() >= before + 100 and not cell.worker.keeper.is_syncing)
+        cell.sent(before, before + many)
+        cell.until(lambda: cell.durable() >= before + many and not cell.worker.keeper.is_syncing)
         return cell.worker.keeper.sync_s
 
     found = [synced(0.05) for _ in range(8)]
     assert found[0] == 0 and 0.05 < found[-1] < 0.5
     assert synced(0) < 0.05 and synced(0.05) < 0.05
     assert 0.05 < [synced(0.05) for _ in range(8)][-1]
+    assert synced(0, many=2) < 0.05                # few rows tell it too: they may be all that still comes
+    assert 0.05 < [synced(0.05, many=2) for _ in range(8)][-1]
     cell.end()
 
 

@@ -8,13 +8,14 @@ import struct
 import termios
 import threading
 import time
+from types import SimpleNamespace
 
 import pytest
 from collector.clock import SystemClock
 from collector.ports import LineSettings, open_port
 from collector.config.plan import read_plan
 from collector.record import Chunk
-from collector.service.daemon import gather_s
+from collector.service.daemon import Daemon, gather_s
 from collector.service.handover import HandOver, PortClosed, PortOpened, PortQuiet
 from collector.service.reader import Reader, Request
 
@@ -227,6 +228,20 @@ def test_where_a_sync_takes_long_more_gathers_behind_it_than_in_a_pause(tmp_path
         "site: s\nports: {p: {device: /dev/ttyS9, format: f}}\nformats: {f: {pattern: '(?P<value>[0-9]+)', unit: mm}}\n"
         f"outputs: {{o: {{kind: csv, folder: /srv/x}}}}\njournal: {{gather: {gather_ms} ms}}")
     assert gather_s(read_plan(tmp_path / "c.yaml"), sync_ms / 1000) == pytest.approx(pause_ms / 1000)
+
+
+def test_at_a_reload_the_pause_is_short_enough_before_a_port_is_opened(tmp_path):
+    text = ("site: s\nports: {p: {device: /dev/ttyS9, format: f}}\nformats: {f: {pattern: '(?P<value>[0-9]+)', unit: mm}}\n"
+            "outputs: {o: {kind: csv, folder: /srv/x}}\n")
+    path, found = tmp_path / "c.yaml", []
+    path.write_text(text)
+    daemon = Daemon(path, read_plan(path))
+    daemon.handover, daemon._outputs = HandOver(), {"o": None}
+    daemon.worker, daemon.reader = SimpleNamespace(keeper=SimpleNamespace(sync_s=0.0)), SimpleNamespace(gather_s=0.03)
+    daemon.opener = SimpleNamespace(set_ports=lambda ports: found.append(daemon.reader.gather_s))
+    path.write_text(text.replace("format: f}", "format: f, gap: 20 ms}"))
+    daemon._take_anew()
+    assert found == [0.005]
 
 
 @pytest.fixture
