@@ -47,7 +47,8 @@ class Log:
         if self._aside.is_busy and self._new_bytes < LONG_BYTES:
             return
         if self._end() and self._bytes > LONG_BYTES:
-            return self._copy(_READERS_END_MS if self._bytes < LONG_BYTES * 3 // 2 else 10 * _READERS_END_MS)
+            wait_ms = _READERS_END_MS if self._bytes < LONG_BYTES * 3 // 2 else 10 * _READERS_END_MS
+            return self._copy(wait_ms, LONG_BYTES)           # to cut it costs 10 ms, and it would grow again
         if self._new_bytes > COPIED_BYTES:
             self._new_bytes, self._is_begun = 0, True
             self._aside.begin(self._copy_aside)
@@ -57,7 +58,7 @@ class Log:
         log anew.  Never waits."""
         if not self._aside.is_busy:
             self._end()
-            self._copy(0)
+            self._copy(0, LOG_BYTES)
 
     def close(self) -> None:
         """Wait for what is under way; the connection that writes stays open."""
@@ -67,10 +68,11 @@ class Log:
             self._aside.close()
             self._beside.close()
 
-    def _copy(self, wait_ms: int) -> None:
-        """Copy it into the file, with the connection that writes, so that the next commit begins it anew: a reader in
-        the way is waited for so long."""
+    def _copy(self, wait_ms: int, length: int) -> None:
+        """Copy it into the file, with the connection that writes, so that the next commit begins it anew and cuts it to
+        this length; a reader in the way is waited for so long."""
         try:
+            self._db.execute(f"PRAGMA journal_size_limit={length}").fetchall()
             self._db.execute(f"PRAGMA busy_timeout={wait_ms}")
             is_left, pages, _ = self._db.execute("PRAGMA wal_checkpoint(RESTART)").fetchone()
         finally:

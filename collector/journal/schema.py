@@ -22,7 +22,7 @@ RENEWED = "renewed"
 """The keys of `meta`: `name`, `trimmed`, what the writer remembers (behind `memory/`), and how the file was begun."""
 
 LOG_BYTES = 1 << 20
-"""What the write-ahead log is made long from the start, and cut to where it was longer and is begun anew."""
+"""What the write-ahead log is made long from the start, and cut to when it is quiet."""
 
 _CROCKFORD = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
 _TABLES = """

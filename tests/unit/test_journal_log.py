@@ -119,13 +119,15 @@ def test_behind_a_copy_that_hangs_the_log_does_not_grow_for_ever(tmp_path, short
     journal.close()
 
 
-def test_a_long_log_is_begun_anew_and_cut(tmp_path, short_log):
+def test_a_long_log_is_begun_anew_and_cut_when_it_is_quiet(tmp_path, short_log, monkeypatch):
+    monkeypatch.setattr(log, "LONG_BYTES", 2 * MB)
     journal, largest, begun = Journal.open(tmp_path), 0, set()
     for _ in range(300):
         fill_up(journal, 100)
         largest = max(largest, log_bytes(tmp_path))
         begun.add(salts(tmp_path))
-    assert len(begun) > 5 and largest < 4 * MB
+    assert len(begun) > 5 and largest < 6 * MB
+    assert log_bytes(tmp_path) >= 2 * MB, "it is not cut, to grow again at once"
     journal.tidy()
     fill_up(journal, 1)
     assert log_bytes(tmp_path) == MB
