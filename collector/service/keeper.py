@@ -14,11 +14,11 @@ from functools import partial
 import structlog
 from msgspec import Struct
 
+from collector.aside import Aside
 from collector.clock import Clock
 from collector.config.plan import Plan
 from collector.errors import JournalFailed, JournalFull
 from collector.journal import Journal, Renewed, Row
-from collector.aside import Aside
 from collector.service.cell import Cell
 from collector.service.memory import Memory
 from collector.service.numbering import Numbering

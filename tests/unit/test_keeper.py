@@ -10,13 +10,13 @@ from contextlib import closing
 import msgspec
 import pytest
 
+from collector.aside import Aside
 from collector.clock import SystemClock
 from collector.config.plan import read_plan
 from collector.errors import JournalFailed
 from collector.journal import Journal, JournalReader
 from collector.journal.sqlite_faults import FILE_NAME
 from collector.record import Chunk
-from collector.aside import Aside
 from collector.service.handover import HandOver
 from collector.service.ledger import Account
 from collector.service.orders import OrderRead
