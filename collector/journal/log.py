@@ -36,18 +36,16 @@ class Log:
         set_writing(self._beside)
         _lengthen(Path(f"{path}-wal"))
         self._aside, self._is_begun = Aside("copy"), False
-        self._bytes = 0                      # how long it is, about
-        self._new_bytes = 0                  # what of that has come since a copy began
-        self._copied_bytes = 0               # how long it was when a copy aside found that
+        self._new_bytes = 0                  # what has come since a copy began, about
+        self._copied_bytes = 0               # how long the log was when the last copy aside saw it
 
     def grown(self, count: int) -> None:
         """A commit has brought rows, and so many bytes, or about as many."""
-        self._bytes += count
         self._new_bytes += count
         if self._aside.is_busy and self._new_bytes < LONG_BYTES:
             return
-        if self._end() and self._bytes > LONG_BYTES:
-            wait_ms = _READERS_END_MS if self._bytes < LONG_BYTES * 3 // 2 else 10 * _READERS_END_MS
+        if self._end() and (length := self._copied_bytes + self._new_bytes) > LONG_BYTES:
+            wait_ms = _READERS_END_MS if length < LONG_BYTES * 3 // 2 else 10 * _READERS_END_MS
             return self._copy(wait_ms, LONG_BYTES)           # to cut it costs 10 ms, and it would grow again
         if self._new_bytes > COPIED_BYTES:
             self._new_bytes, self._is_begun = 0, True
@@ -74,17 +72,15 @@ class Log:
         try:
             self._db.execute(f"PRAGMA journal_size_limit={length}").fetchall()
             self._db.execute(f"PRAGMA busy_timeout={wait_ms}")
-            is_left, pages, _ = self._db.execute("PRAGMA wal_checkpoint(RESTART)").fetchone()
+            self._db.execute("PRAGMA wal_checkpoint(RESTART)").fetchall()
         finally:
             self._db.execute(f"PRAGMA busy_timeout={BUSY_MS}")
-        self._bytes, self._new_bytes = max(0, pages) * _PAGE_BYTES if is_left else 0, 0
+        self._new_bytes = 0
 
     def _end(self) -> bool:
         """Wait for a copy aside.  Whether there was one."""
         was_begun, self._is_begun = self._is_begun, False
         self._aside.end()
-        if was_begun:
-            self._bytes = self._copied_bytes + self._new_bytes
         return was_begun
 
     def _copy_aside(self) -> None:
