@@ -27,13 +27,14 @@ _BLOCK_BYTES = 65_536
 
 
 class Log:
-    """Used by one thread at a time.  A copy that fails raises sqlite3.Error, one aside with a later call; what was
-    committed is durable in the log all the same."""
+    """Used by one thread at a time.  A copy that fails raises sqlite3.Error or OSError, one aside with a later call;
+    what was committed is durable in the log all the same."""
 
     def __init__(self, db: sqlite3.Connection, path: Path):
-        """`db`: the connection that writes.  Raises sqlite3.Error, StoppedByIO."""
+        """`db`: the connection that writes.  Raises sqlite3.Error, OSError, StoppedByIO."""
         self._db, self._beside = db, connect(path)
         set_writing(self._beside)
+        self._file = open(path, "rb", buffering=0)
         _lengthen(Path(f"{path}-wal"))
         self._aside, self._is_begun = Aside("copy"), False
         self._new_bytes = 0                  # what has come since a copy began, about
@@ -66,6 +67,10 @@ class Log:
             self._aside.close()
             self._beside.close()
 
+    def forget(self) -> None:
+        """When no connection to the file is left in this process: a file that it closes loses all its locks."""
+        self._file.close()
+
     def _copy(self, wait_ms: int, length: int) -> None:
         """Copy it into the file, with the connection that writes, so that the next commit begins it anew and cuts it to
         this length; a reader in the way is waited for so long."""
@@ -86,6 +91,7 @@ class Log:
     def _copy_aside(self) -> None:
         _, pages, _ = self._beside.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchone()
         self._copied_bytes = max(0, pages) * _PAGE_BYTES
+        os.fdatasync(self._file.fileno())    # SQLite syncs only what is all of the log, which comes to much at once
 
 
 def _lengthen(path: Path) -> None:

@@ -55,6 +55,8 @@ class Journal:
             self._log, self._grown_bytes = Log(db, path), 0
         except sqlite3.Error as error:
             raise translated_outside_append(error, path) from error
+        except OSError as error:
+            raise StoppedByIO(f"the journal {path} can't be opened: {error.strerror}") from error
         self._begun: list[Row] = []
         self._forms_there, self._forms_begun = set[int](), set[int]()      # the numbers of those that this file has
         self.forms = Forms(last_form(db)) if forms is None else forms
@@ -260,6 +262,7 @@ class Journal:
         except sqlite3.Error as error:
             raise translated_outside_append(error, self._path) from error
         finally:
+            self._log.forget()
             if self._lock_fd >= 0:
                 os.close(self._lock_fd)
             self._lock_fd = -1
@@ -270,12 +273,13 @@ class Journal:
         with suppress(sqlite3.Error):
             beside = connect_reading(self._path)
             beside.execute("SELECT 1 FROM meta LIMIT 1").fetchone()
-        with suppress(sqlite3.Error):
+        with suppress(sqlite3.Error, OSError):
             self._log.close()
         with suppress(sqlite3.Error):
             self._db.close()
         if beside is not None:
             beside.close()
+        self._log.forget()
 
     def _log_does(self, step: Callable[[], None]) -> None:
         """No room: another time.  An error fails the next append; a copy that is under way is not stopped by that."""
@@ -289,6 +293,8 @@ class Journal:
                 self._failed = str(told)
             elif is_no_room(told):
                 self._reserve.give_up()
+        except OSError as error:
+            self._failed = f"the journal {self._path} can't be trusted any more: {error.strerror}"
 
     @contextmanager
     def _transaction(self) -> Iterator[None]:

@@ -5,6 +5,7 @@ import shutil
 import sqlite3
 import threading
 import time
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -218,6 +219,50 @@ def test_a_copy_begins_only_behind_a_commit_with_rows(tmp_path, short_log, monke
     fill_up(journal, 1)
     journal.close()
     assert len(begun) == before + 1
+
+
+def test_behind_each_copy_the_file_is_synced(tmp_path, short_log):
+    """Of a pipe there is nothing to sync: so that is tried, and what it says is not passed over."""
+    journal = Journal.open(tmp_path)
+    out, into = os.pipe()
+    os.close(into)
+    file, journal._log._file = journal._log._file, open(out, "rb", buffering=0)
+    with pytest.raises(JournalFailed, match="Invalid argument"):
+        fill_up(journal, 1000)
+    kept = journal.next_seq - 1
+    anew = journal.begin_anew(0)
+    file.close()
+    assert (anew.next_seq, anew.renewed[0].kept, anew.renewed[0].lost.count) == (kept + 1, kept, 0)
+    fill_up(anew, 1000)
+    anew.close()
+
+
+def open_files(folder: Path) -> list[str]:
+    """What this process has open in it; a file that has been deleted is told so."""
+    found = []
+    for fd in os.listdir("/proc/self/fd"):
+        with suppress(OSError):
+            found.append(os.readlink(f"/proc/self/fd/{fd}"))
+    return [one for one in found if one.startswith(str(folder))]
+
+
+def test_the_file_is_let_go_of_behind_the_last_connection(tmp_path, short_log, monkeypatch):
+    """A file that a process closes loses all locks of that process: SQLite's too."""
+    left, real = [], log.Log.forget
+    monkeypatch.setattr(log.Log, "forget", lambda self: (left.append(len(open_files(tmp_path))), real(self)))
+    journal = Journal.open(tmp_path)
+    fill_up(journal, 500)
+    failing(monkeypatch, sqlite3.SQLITE_IOERR)
+    with pytest.raises(JournalFailed):
+        fill_up(journal, 1000)
+    monkeypatch.undo()
+    monkeypatch.setattr(log.Log, "forget", lambda self: (left.append(len(open_files(tmp_path))), real(self)))
+    anew = journal.begin_anew(0)
+    assert left == [2], "the lock and the file itself"
+    fill_up(anew, 500)
+    anew.close()
+    assert left == [2, 2]
+    assert open_files(tmp_path) == []
 
 
 def copying() -> int:
