@@ -151,7 +151,8 @@ class Daemon:
         self._say_what_stands_still(self._watchdog.look((self.reader, self.opener, self.worker), self._in_a_line()))
 
     def _set_pause(self) -> None:
-        self.reader.gather_s = gather_s(self.plan, self.worker.keeper.sync_s)
+        self.reader.gather_s = gather_s(self.plan)
+        self.reader.pause_s = gather_s(self.plan, self.worker.keeper.sync_s)
 
     def _say_what_stands_still(self, threads: list[str]) -> None:
         """Once for each that does, and where every thread is: the manager will end this process without a word."""
@@ -247,7 +248,7 @@ class Daemon:
 
 
 def gather_s(plan: Plan, sync_s: float = 0.0) -> float:
-    """How long the reader may pause: `journal.gather`; a part of it where a sync takes more than half as long, for then
+    """How long the reader pauses: `journal.gather`; a part of it where a sync takes more than half as long, for then
     more gathers behind each sync than is read in the pause.
 
     Never for so long that two frames look like one that end by a gap, or an answer missed; what came in a pause is

@@ -1,12 +1,12 @@
-"""The reader thread: takes what every open port has, stamps it, hands it over.
-One thread, whatever the number of ports.
+"""The reader thread, one for all ports: takes what every open port has, stamps it, hands it over.
 
 Knows: open ports, their descriptors, when a column wants to be asked, that a line is quiet.
 Must not know: how ports are opened, what the bytes mean.
 
-While the hand-over is full nothing is read: the bytes wait in the kernel.  While lines are busy it pauses, for
-at most `gather_s`, after each round, so that what they bring meanwhile is read at once and becomes one transaction with
-one sync; a line that speaks now and then is read without delay, though its frame come in pieces.
+While the hand-over is full nothing is read: the bytes wait in the kernel.  While lines are busy it pauses after each
+round, for `pause_s`, and up to `gather_s` while what was read before is not even taken: what they bring meanwhile is
+read at once and becomes one transaction with one sync; a line that speaks now and then is read without delay, though
+its frame come in pieces.
 """
 
 import os
@@ -32,8 +32,7 @@ from collector.service.quiet import Quiet
 log = structlog.get_logger()
 
 _READ_BYTES = 65536
-_LONGEST_WAIT_S = 1.0
-_FULL_WAIT_S = 0.02
+_LONGEST_WAIT_S, _FULL_WAIT_S = 1.0, 0.02
 _LOG_EACH = 100
 _REST_NS = 25_000_000                        # more than a wait for the processor: that is no rest
 _BUSY_ROUNDS = 100                           # in a row without a rest: more than a frame has pieces
@@ -66,7 +65,7 @@ class Reader(threading.Thread):
     def __init__(self, handover: HandOver, clock: Clock, gather_s: float = 0.002):
         super().__init__(name="reader", daemon=True)
         self.moved_ns = clock.steady_ns()
-        self.gather_s = gather_s
+        self.gather_s = self.pause_s = gather_s
         self._brought: list[Chunk] = []      # in this round
         self._handover, self._clock = handover, clock
         self._open: dict[str, _Open] = {}
@@ -180,8 +179,10 @@ class Reader(threading.Thread):
     def _pause_if_busy(self) -> None:
         is_rested = self.moved_ns - self._last_read_ns >= _REST_NS
         self._rounds_without_rest = 0 if is_rested else self._rounds_without_rest + 1
-        if self._rounds_without_rest >= _BUSY_ROUNDS:
-            time.sleep(min(self.gather_s, self._wait_s()))
+        left_s = min(self.gather_s, self._wait_s()) if self._rounds_without_rest >= _BUSY_ROUNDS else 0.0
+        while left_s > 0.0:
+            time.sleep(min(self.pause_s, left_s))
+            left_s = left_s - self.pause_s if self._handover.waiting else 0.0
         self._last_read_ns = self._clock.steady_ns()
 
     def _read(self, one: _Open, wall_ns: int, steady_ns: int) -> None:
@@ -250,8 +251,7 @@ class Reader(threading.Thread):
         self._new.append(one)
 
     def _announce(self) -> None:
-        """Tell of ports that were adopted, right before they are read:
-        how long a line is quiet at first says something."""
+        """Tell of ports that were adopted, right before they are read: how long a line is quiet at first matters."""
         while self._new:
             self._opened(self._new.pop(0))
 

@@ -353,6 +353,29 @@ def test_no_pause_goes_over_the_time_at_which_quiet_ends_a_frame(handover, colum
     other.pull()
 
 
+def test_a_short_pause_goes_on_while_what_was_read_before_is_not_taken(handover, column):
+    """What a worker that is behind is given then comes in fewer pieces, which costs it less."""
+    reader = Reader(handover, SystemClock(), gather_s=0.6)
+    reader.pause_s = 0.1
+    reader.adopt("bore-column", column.open())
+    reader._round()
+
+    def round_s() -> float:
+        column.send(b"7")
+        reader._rounds_without_rest = 1000
+        begun = time.monotonic()
+        reader._round()
+        return time.monotonic() - begun
+
+    round_s()                                                     # behind a rest: it does not pause
+    assert round_s() > 0.55
+    taking = threading.Thread(target=Taken(handover).until, args=(lambda it: it.bytes() == b"777",))
+    taking.start()
+    assert 0.09 < round_s() < 0.5
+    taking.join()
+    reader.stop()
+
+
 def test_a_port_that_was_closed_is_not_told_to_be_quiet(by_hand, taken):
     by_hand.release("bore-column", "configuration changed")
     by_hand._carry_out_orders()
