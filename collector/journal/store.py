@@ -55,8 +55,6 @@ class Journal:
             self._log, self._grown_bytes = Log(db, path), 0
         except sqlite3.Error as error:
             raise translated_outside_append(error, path) from error
-        except OSError as error:
-            raise StoppedByIO(f"the journal {path} can't be opened: {error.strerror}") from error
         self._begun: list[Row] = []
         self._forms_there, self._forms_begun = set[int](), set[int]()      # the numbers of those that this file has
         self.forms = Forms(last_form(db)) if forms is None else forms

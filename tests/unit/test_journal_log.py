@@ -1,16 +1,18 @@
 """The log beside the journal's file: made long at the start, copied into the file aside, begun anew."""
 
 import os
+import resource
 import shutil
 import sqlite3
 import threading
 import time
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import pytest
 
-from collector.errors import JournalFailed
+from collector.errors import JournalFailed, StoppedByIO
 from collector.journal import Journal, JournalReader, log
 from collector.journal.schema import LOG_BYTES
 from tests.unit.test_journal_room import MB, disk, fill, log_bytes, rows, short_log
@@ -221,20 +223,63 @@ def test_a_copy_begins_only_behind_a_commit_with_rows(tmp_path, short_log, monke
     assert len(begun) == before + 1
 
 
-def test_behind_each_copy_the_file_is_synced(tmp_path, short_log):
-    """Of a pipe there is nothing to sync: so that is tried, and what it says is not passed over."""
-    journal = Journal.open(tmp_path)
+@contextmanager
+def that_cannot_be_synced(journal: Journal) -> Iterator[None]:
     out, into = os.pipe()
     os.close(into)
     file, journal._log._file = journal._log._file, open(out, "rb", buffering=0)
-    with pytest.raises(JournalFailed, match="Invalid argument"):
-        fill_up(journal, 1000)
-    kept = journal.next_seq - 1
-    anew = journal.begin_anew(0)
-    file.close()
+    try:
+        yield
+    finally:
+        file.close()
+
+
+def test_behind_each_copy_the_file_is_synced(tmp_path, short_log):
+    """Of a pipe there is nothing to sync: so that is tried, and what it says is not passed over."""
+    journal, kept = Journal.open(tmp_path), 0
+    with that_cannot_be_synced(journal):
+        with pytest.raises(JournalFailed, match="Invalid argument"):
+            fill_up(journal, 1000)
+        kept = journal.next_seq - 1
+        anew = journal.begin_anew(0)
     assert (anew.next_seq, anew.renewed[0].kept, anew.renewed[0].lost.count) == (kept + 1, kept, 0)
     fill_up(anew, 1000)
     anew.close()
+
+
+def test_a_last_copy_that_cannot_be_synced_stops_neither_an_end_nor_a_new_file(tmp_path, short_log):
+    journal = Journal.open(tmp_path)
+    with that_cannot_be_synced(journal):
+        while not journal._log._is_begun:
+            fill_up(journal, 20)
+        journal._failed = "something else"
+        anew = journal.begin_anew(0)
+    with that_cannot_be_synced(anew):
+        while not anew._log._is_begun:
+            fill_up(anew, 20)
+        kept = anew.next_seq - 1
+        anew.close()
+    again = Journal.open(tmp_path)
+    assert (again.next_seq, again.renewed) == (kept + 1, [])
+    again.close()
+
+
+def test_a_journal_that_cannot_be_opened_for_want_of_descriptors_says_so(tmp_path):
+    """However few there are."""
+    Journal.open(tmp_path).close()
+    used, limits, opened = len(os.listdir("/proc/self/fd")), resource.getrlimit(resource.RLIMIT_NOFILE), 0
+    for few in range(used, used + 20):
+        resource.setrlimit(resource.RLIMIT_NOFILE, (few, limits[1]))
+        try:
+            journal = Journal.open(tmp_path)
+        except StoppedByIO:
+            continue
+        finally:
+            resource.setrlimit(resource.RLIMIT_NOFILE, limits)
+        opened += 1
+        assert journal.renewed == []
+        journal.close()
+    assert 0 < opened < 20
 
 
 def open_files(folder: Path) -> list[str]:
