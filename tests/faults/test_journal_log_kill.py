@@ -36,7 +36,7 @@ def read_on(folder: Path, over: threading.Event, wrong: list[object]) -> None:
 def one_life(folder: Path, seconds: float) -> int:
     """The last seq that was acknowledged before the kill."""
     with subprocess.Popen([sys.executable, "-m", "tests.faults.log_writer", str(folder)], stdout=subprocess.PIPE) as writer:
-        told: list[bytes] = []
+        told = [writer.stdout.readline()]              # it has begun, however slow the machine is
         listening = threading.Thread(target=lambda: told.extend(writer.stdout))
         listening.start()
         time.sleep(seconds)
