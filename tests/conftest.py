@@ -12,10 +12,15 @@ import tty
 from collections.abc import Callable
 from pathlib import Path
 
+import hypothesis
 import pytest
 
 from collector.config.plan import read_plan
 from collector.service.proof import prove
+
+
+hypothesis.settings.register_profile("patient", deadline=None, suppress_health_check=[hypothesis.HealthCheck.too_slow])
+hypothesis.settings.load_profile("patient")              # a machine may be slow or busy: nothing here is a timed test
 
 
 def pytest_addoption(parser):

@@ -394,7 +394,7 @@ NASTY = ['<script>document.title="ran"</script>', '"><img src=x onerror=alert(1)
          "http://plant.example/x.js", "url(http://plant.example)", "a" * 500]
 
 
-@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(text=st.one_of(st.sampled_from([one for one in NASTY if one != "\ud800"]),
                       st.text(st.sampled_from("<>\"'&;/=!-`{}%# \x1b\r\nscriptimgonx\u202e"), max_size=40),
                       st.text(st.characters(exclude_categories=["Cs"]), max_size=40)))
@@ -408,7 +408,7 @@ def test_no_text_of_the_wire_changes_the_elements_of_the_page(text, tmp_path):
     assert pages[0] == pages[1]
 
 
-@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(text=st.text(st.characters(exclude_categories=["Cs"]), min_size=1, max_size=40))
 def test_no_text_of_the_wire_reaches_a_terminal_raw(text, tmp_path):
     for line in lines(dressed(text, tmp_path), 100, 40, False):

@@ -66,7 +66,7 @@ def test_a_mutated_configuration_is_read_or_refused_in_words(folder, name, mutan
             raise AssertionError(f"{name}, seed {seed}") from fault
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @example(data=b"\xff\xfe\x00")
 @example(data=b"a: &a [*a]")
 @example(data=b"[" * 2000)

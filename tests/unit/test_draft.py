@@ -93,7 +93,7 @@ def drafted(rows):
     return made, [(text, true, one) for (text, true), one in zip(rows, found, strict=True) if not isinstance(one, Unread)]
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(rows=shapes())
 def test_a_random_shape_is_never_read_wrongly_in_silence(rows):
     made, read = drafted(rows)
@@ -129,7 +129,7 @@ def several(draw):
     return rows
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(rows=several())
 def test_of_several_readings_in_a_frame_none_is_taken_for_another_s(rows):
     made, read = drafted(rows)
@@ -150,7 +150,7 @@ CHUNKS = st.lists(st.tuples(st.floats(0, 50).map(lambda second: round(second, 3)
     max_size=12)
 
 
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=120)
 @given(chunks=CHUNKS, timed=st.booleans())
 def test_no_bytes_end_in_a_traceback_and_no_control_reaches_the_output(chunks, timed):
     reads = [(second if timed else None, data) for second, data in sorted(chunks)]

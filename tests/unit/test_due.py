@@ -4,7 +4,7 @@ import json
 from datetime import datetime, timezone
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from collector.cli import main
@@ -191,7 +191,6 @@ def test_a_due_time_is_a_date_also_with_the_longest_that_a_configuration_takes(t
 LINES = st.sampled_from(["Rlow 5.000", "Rlow 5.002", "Rlow 5.003", "Rhigh 5.010", "Rhigh 5.0085", "Rhigh 5.013", "P 5.001"])
 
 
-@settings(deadline=None)
 @given(lines=st.lists(st.tuples(st.integers(0, 3), LINES), max_size=12), later=st.integers(0, 12))
 def test_all_is_good_exactly_when_a_reading_made_now_would_have_no_flag(tmp_path_factory, lines, later):
     bench, hours = Bench(tmp_path_factory.mktemp("due")), 0
@@ -204,7 +203,6 @@ def test_all_is_good_exactly_when_a_reading_made_now_would_have_no_flag(tmp_path
     assert {told["state"] for told in masters_due(bench.cell, now) if told["characteristic"] == "face"} - {GOOD} == flags
 
 
-@settings(deadline=None)
 @given(lines=st.lists(st.tuples(st.integers(0, 6), st.sampled_from(["Rring 12.000", "Rring 12.002", "P 12.001"])), max_size=12),
        later=st.integers(0, 60))
 def test_the_state_of_one_master_is_among_the_flags_of_a_reading_made_now(tmp_path_factory, lines, later):

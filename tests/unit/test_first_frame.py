@@ -50,7 +50,7 @@ def values(pipeline, chunks) -> list:
 
 
 @pytest.mark.parametrize("line", LINES)
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(cut=st.integers(0, 40), chunk=st.integers(1, 30))
 def test_no_end_of_a_frame_becomes_a_size(tmp_path_factory, line, cut, chunk):
     form, template = LINES[line]

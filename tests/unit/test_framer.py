@@ -44,7 +44,7 @@ STREAMS = st.one_of(st.lists(st.sampled_from(ALPHABET), max_size=60).map(bytes),
 
 
 @pytest.mark.parametrize("framing", FRAMINGS.values(), ids=FRAMINGS)
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 @given(data=STREAMS, cuts=st.lists(st.integers(0, 60), max_size=12))
 def test_same_bytes_give_same_frames_however_they_are_chunked(framing, data, cuts):
     whole, framer = frames_of(framing, [data])
@@ -54,7 +54,7 @@ def test_same_bytes_give_same_frames_however_they_are_chunked(framing, data, cut
 
 
 @pytest.mark.parametrize("framing", FRAMINGS.values(), ids=FRAMINGS)
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(data=st.lists(st.sampled_from(ALPHABET), max_size=60).map(bytes))
 def test_every_byte_is_counted_at_every_moment(framing, data):
     framer = build_framer(framing)
@@ -132,7 +132,7 @@ def test_any_run_of_blanks_between_frames_is_silent_however_long_and_however_chu
     assert texts(framing, data) == texts(framing, *[data[at:at + 1] for at in range(len(data))]) == [(b"1", "", 0)]
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(bursts=st.lists(st.binary(min_size=1, max_size=20), max_size=6), cuts=st.lists(st.integers(1, 19), max_size=5))
 def test_bursts_between_gaps_are_frames_however_each_was_read(bursts, cuts):
     ms, framing = 1_000_000, Framing(gap_ms=20, longest=8)

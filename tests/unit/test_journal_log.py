@@ -1,7 +1,6 @@
 """The log beside the journal's file: made long at the start, copied into the file aside, begun anew."""
 
 import os
-import resource
 import shutil
 import sqlite3
 import threading
@@ -12,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from collector.errors import JournalFailed, StoppedByIO
+from collector.errors import JournalFailed
 from collector.journal import Journal, JournalReader, log
 from collector.journal.schema import LOG_BYTES
 from tests.unit.test_journal_room import MB, disk, fill, log_bytes, rows, short_log
@@ -262,24 +261,6 @@ def test_a_last_copy_that_cannot_be_synced_stops_neither_an_end_nor_a_new_file(t
     again = Journal.open(tmp_path)
     assert (again.next_seq, again.renewed) == (kept + 1, [])
     again.close()
-
-
-def test_a_journal_that_cannot_be_opened_for_want_of_descriptors_says_so(tmp_path):
-    """However few there are."""
-    Journal.open(tmp_path).close()
-    used, limits, opened = len(os.listdir("/proc/self/fd")), resource.getrlimit(resource.RLIMIT_NOFILE), 0
-    for few in range(used, used + 20):
-        resource.setrlimit(resource.RLIMIT_NOFILE, (few, limits[1]))
-        try:
-            journal = Journal.open(tmp_path)
-        except StoppedByIO:
-            continue
-        finally:
-            resource.setrlimit(resource.RLIMIT_NOFILE, limits)
-        opened += 1
-        assert journal.renewed == []
-        journal.close()
-    assert 0 < opened < 20
 
 
 def open_files(folder: Path) -> list[str]:

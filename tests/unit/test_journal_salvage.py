@@ -76,7 +76,7 @@ def test_rows_before_between_and_behind_damaged_pages_are_found(tmp_path, sound,
     assert not {*seqs} & missing(found.broken)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(data=st.data())
 def test_a_damaged_page_costs_what_lies_in_it_and_nothing_else(tmp_path_factory, sound, data):
     holding = leaves(sound)[:-1]

@@ -180,7 +180,7 @@ SPECS = [
 
 
 @pytest.mark.parametrize("spec", SPECS, ids=range(len(SPECS)))
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(data=st.one_of(st.binary(max_size=40), st.text("$*,.+-0123456789AB \x00é:T", max_size=40).map(lambda text: text.encode())))
 def test_no_bytes_make_it_raise(spec, data):
     found = parser(**spec).parse(data)

@@ -288,7 +288,7 @@ def test_the_simulated_receiver_gets_what_was_sent_at_its_own_setting(data, baud
     assert receive(send(data, line, chance, clock=chance.uniform(-0.02, 0.02)), line, chance, waits) == expected
 
 
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=40)
 @given(st.text("0123456789+-. mABC", max_size=40), st.sampled_from(FORMATS), st.booleans(), st.booleans())
 def test_one_line_at_its_own_speed_tells_the_format(text, character, waits, paused):
     chance = random.Random(text)

@@ -94,7 +94,7 @@ def test_a_broken_file_of_csv_is_refused_with_its_place(bodies, tmp_path, change
         told(RecordFiles([tmp_path / "a.csv"]))
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(st.data())
 def test_a_file_cut_or_changed_anywhere_is_read_or_refused_in_words(tmp_path_factory, bodies, data):
     """Nothing but a CollectorError comes out of a damaged file."""

@@ -87,7 +87,7 @@ BENIGN = "bore"
 SHAPE = Shape(paged(BENIGN))
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(TEXTS)
 def test_no_text_from_a_wire_changes_what_the_page_is_made_of(text):
     page_text = paged(text)
@@ -114,7 +114,7 @@ def test_the_same_records_make_the_same_bytes():
     assert paged("bore") == paged("bore")
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.integers(0, 2**32), st.integers(1, 20_000), st.integers(1, 700))
 def test_an_envelope_loses_no_outlier(seed, count, columns):
     draw = random.Random(seed)

@@ -2,14 +2,13 @@ import math
 from decimal import Decimal
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
 from collector.statistics.capability import capability
 from collector.statistics.summary import Summary, summarise
 
-PATIENT = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])   # on a busy machine
 
 LOWER, UPPER = Decimal("12.000"), Decimal("12.018")
 
@@ -74,7 +73,6 @@ def test_mean_beyond_a_limit_is_a_negative_index():
     assert found.ppk.low < found.ppk.value < found.ppk.high
 
 
-@PATIENT
 @given(st.integers(5, 10_000), st.integers(11_990, 12_030), st.integers(1, 20), st.floats(0.5, 0.999))
 def test_index_of_both_sides_is_the_worse_of_the_two_and_never_above_pp(count, mean_um, deviation_um, confidence):
     of = Summary(count=count, mean=Decimal(mean_um) / 1000, deviation=Decimal(deviation_um) / 1000)

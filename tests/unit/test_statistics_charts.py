@@ -3,13 +3,12 @@ from decimal import Decimal
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from collector.statistics.charts import individuals, subgroups
 from collector.statistics.rules import Signal
 
-PATIENT = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])   # on a busy machine
 SIZES = st.decimals(min_value=-100, max_value=100, places=3)
 
 
@@ -103,7 +102,6 @@ def test_values_that_do_not_differ_make_flat_charts_without_signals():
     assert charts.within == 0.0 and charts.stable
 
 
-@PATIENT
 @given(st.lists(SIZES, min_size=4, max_size=40), st.integers(-(10**6), 10**6), st.integers(1, 2))
 def test_a_shift_changes_no_spread(values, shift, size):
     one, other = subgroups(values, size), subgroups([value + shift for value in values], size)

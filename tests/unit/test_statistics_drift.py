@@ -1,13 +1,11 @@
 from decimal import Decimal
 
 import pytest
-from hypothesis import HealthCheck, assume, given, settings
+from hypothesis import assume, given
 from hypothesis import strategies as st
 from scipy import stats
 
 from collector.statistics.drift import trend
-
-PATIENT = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])   # on a busy machine
 
 POINTS = st.lists(st.tuples(st.integers(0, 400), st.decimals(min_value=11, max_value=13, places=4)),
                   min_size=3, max_size=40)
@@ -29,7 +27,6 @@ def test_values_that_do_not_differ_have_no_drift():
     assert (found.slope, found.p, found.significant) == (0.0, 1.0, False)
 
 
-@PATIENT
 @given(POINTS)
 def test_line_agrees_with_an_independent_referee(points):
     """scipy.stats.linregress on values moved close to 0, where floats are good."""
@@ -46,7 +43,6 @@ def test_line_agrees_with_an_independent_referee(points):
     assert found.significant == (found.p < 0.1)
 
 
-@PATIENT
 @given(POINTS, st.integers(-(10**9), 10**9))
 def test_a_shift_of_the_values_changes_no_slope(points, shift):
     days, values = [day / 4 for day, _ in points], [value for _, value in points]

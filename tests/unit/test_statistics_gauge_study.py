@@ -1,12 +1,10 @@
 from decimal import Decimal
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from collector.statistics.gauge_study import NotBalanced, Trial, anova, average_and_range, balanced
-
-PATIENT = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])   # on a busy machine
 
 METHODS = [average_and_range, anova]
 
@@ -56,7 +54,6 @@ def test_too_few_parts_or_trials_are_refused(method, cells):
 
 
 @pytest.mark.parametrize("method", METHODS)
-@PATIENT
 @given(trials=studies(), random=st.randoms(use_true_random=False))
 def test_order_of_the_trials_changes_nothing(method, trials, random):
     one, other = method(trials), method(random.sample(trials, len(trials)))
@@ -65,7 +62,6 @@ def test_order_of_the_trials_changes_nothing(method, trials, random):
 
 
 @pytest.mark.parametrize("method", METHODS)
-@PATIENT
 @given(trials=studies(), shift=st.integers(-(10**9), 10**9))
 def test_shift_changes_nothing(method, trials, shift):
     moved = [Trial(trial.part, trial.operator, trial.value + shift) for trial in trials]
@@ -73,7 +69,6 @@ def test_shift_changes_nothing(method, trials, shift):
 
 
 @pytest.mark.parametrize("method", METHODS)
-@PATIENT
 @given(trials=studies())
 def test_variances_add_up(method, trials):
     found = method(trials, Decimal(2))
@@ -89,7 +84,6 @@ def test_variances_add_up(method, trials):
     assert found.categories >= 1
 
 
-@PATIENT
 @given(trials=studies())
 def test_rows_add_up_to_the_total_whether_pooled_or_not(trials):
     for pool_above in (-1.0, 0.25, 1.0):

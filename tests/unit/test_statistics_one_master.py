@@ -2,13 +2,12 @@ import math
 from decimal import Decimal
 
 import pytest
-from hypothesis import HealthCheck, assume, given, settings
+from hypothesis import assume, given
 from hypothesis import strategies as st
 from scipy import stats
 
 from collector.statistics.one_master import one_master
 
-PATIENT = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])   # on a busy machine
 SIZES = st.lists(st.decimals(min_value=11, max_value=13, places=4), min_size=2, max_size=40)
 
 
@@ -31,7 +30,6 @@ def test_interval_holds_0_exactly_where_the_bias_is_not_significant():
     assert study.of_tolerance is None
 
 
-@PATIENT
 @given(SIZES, st.sampled_from([0.9, 0.95, 0.99]))
 def test_t_p_and_interval_agree_with_an_independent_referee(values, confidence):
     """scipy.stats.ttest_1samp on the deviations from the master."""

@@ -4,12 +4,10 @@ from itertools import combinations, pairwise
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from collector.statistics.rules import CHANCE, NELSON, RULES, WESTERN_ELECTRIC, Signal, signals
-
-PATIENT = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])   # on a busy machine
 
 HALVES = st.lists(st.integers(-8, 8).map(lambda half: half / 2), max_size=40)
 LEANING = st.lists(st.integers(-1, 4).map(lambda half: half / 2), max_size=40)
@@ -58,7 +56,6 @@ def test_every_rule_has_its_words_and_its_chance():
 @pytest.mark.parametrize("rule", RULES)
 @pytest.mark.parametrize("places", [HALVES, LEANING, TURNING], ids=["any", "leaning", "turning"])
 def test_rule_fires_exactly_where_its_words_say(rule, places):
-    @PATIENT
     @given(places)
     def fires(points):
         expected = tuple(Signal(at, rule) for at in range(len(points)) if WORDS[rule](points, at))
@@ -104,7 +101,6 @@ def test_unknown_rule_is_refused():
         signals([0.0], 0, 1, ["Western Electric 5"])
 
 
-@PATIENT
 @given(HALVES, st.floats(-100, 100).map(round), st.sampled_from([0.5, 2.0, 4.0]))
 def test_only_the_distance_in_deviations_counts(points, centre, sigma):
     moved = [centre + sigma * point for point in points]

@@ -1,13 +1,12 @@
 from decimal import Decimal, Inexact, InvalidOperation
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from collector.statistics.exact import ROUNDED
 from collector.statistics.summary import Summary, summarise
 
-PATIENT = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])   # on a busy machine
 SIZES = st.decimals(min_value=-1000, max_value=1000, places=4)
 
 
@@ -45,7 +44,6 @@ def test_endless_mean_is_rounded_once_to_28_digits():
     assert summarise(sizes("1", "0", "0")).mean == Decimal("0." + "3" * 28)
 
 
-@PATIENT
 @given(st.lists(SIZES, min_size=2, max_size=30), st.randoms(use_true_random=False))
 def test_order_changes_nothing_but_the_autocorrelation(values, random):
     shuffled = random.sample(values, len(values))
@@ -54,7 +52,6 @@ def test_order_changes_nothing_but_the_autocorrelation(values, random):
         assert getattr(one, name) == getattr(other, name), name
 
 
-@PATIENT
 @given(st.lists(SIZES, min_size=2, max_size=30), st.decimals(min_value=-(10**9), max_value=10**9, places=6))
 def test_shift_moves_the_place_and_leaves_the_spread_exactly(values, shift):
     one, other = summarise(values), summarise([value + shift for value in values])
@@ -65,7 +62,6 @@ def test_shift_moves_the_place_and_leaves_the_spread_exactly(values, shift):
         assert other.mean == one.mean + shift
 
 
-@PATIENT
 @given(st.lists(SIZES, min_size=2, max_size=30), st.sampled_from(["-1", "0.001", "25.4"]))
 def test_scale_multiplies_the_deviation(values, factor):
     scaled = summarise([value * Decimal(factor) for value in values]).deviation

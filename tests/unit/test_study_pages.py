@@ -64,7 +64,7 @@ def study_of(serials, operators, odd) -> str:
 PLAIN = Seen(study_of(["S1", "S2", "S3"], ["anna", "ben"], ["odd"]))
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=12)
 @given(NAMES, NAMES, st.lists(ANY, min_size=1, max_size=2))
 def test_no_text_becomes_markup_on_the_page_of_a_study(serials, operators, odd):
     found = Seen(study_of(serials, operators, odd))
@@ -75,7 +75,7 @@ def test_no_text_becomes_markup_on_the_page_of_a_study(serials, operators, odd):
         assert text.replace("\r\n", "\n").replace("\r", "\n").strip()[:20].split("\n")[0].strip() in found.text.replace("\r", "\n")
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(NAMES, NAMES, ANY)
 def test_no_text_becomes_markup_on_the_sheet_of_a_plan(serials, operators, any_text):
     plan = plan_of(serials, operators)
@@ -91,7 +91,7 @@ def checks(count: int) -> list[Check]:
                   Decimal("12.0005"), "pass", ()) for at in range(count)]
 
 
-@settings(max_examples=6, deadline=None)
+@settings(max_examples=6)
 @given(ANY)
 def test_no_text_becomes_markup_on_the_pages_of_a_master(name):
     master = study_master(checks(30), Decimal("12.0005"), Decimal("0.018"))
