@@ -29,6 +29,12 @@ def salts(folder: Path) -> bytes:
         return file.read(HEAD_BYTES)[16:24]
 
 
+def at_rest(journal: Journal) -> None:
+    """No copy is under way."""
+    while journal._log._aside.is_busy:
+        time.sleep(0.01)
+
+
 def fill_up(journal: Journal, count: int, size: int = 1000) -> None:
     """So many rows, 20 a commit."""
     last = journal.next_seq + count - 1
@@ -130,8 +136,7 @@ def test_a_long_log_is_begun_anew_and_cut_when_it_is_quiet(tmp_path, short_log, 
         begun.add(salts(tmp_path))
     assert len(begun) > 5 and largest < 6 * MB
     assert log_bytes(tmp_path) >= 2 * MB, "it is not cut, to grow again at once"
-    while journal._log._aside.is_busy:
-        time.sleep(0.01)
+    at_rest(journal)
     journal.tidy()
     fill_up(journal, 1)
     assert log_bytes(tmp_path) == MB
@@ -217,6 +222,7 @@ def test_a_copy_begins_only_behind_a_commit_with_rows(tmp_path, short_log, monke
     for number in range(100):                           # 8 kB each, as it reckons
         journal.append([], {"gone": None})
     assert len(begun) == before
+    at_rest(journal)
     fill_up(journal, 1)
     journal.close()
     assert len(begun) == before + 1
