@@ -219,7 +219,7 @@ def test_a_copy_begins_only_behind_a_commit_with_rows(tmp_path, short_log, monke
     while not begun:
         fill_up(journal, 20)
     before = len(begun)
-    for number in range(100):                           # 8 kB each, as it reckons
+    for _ in range(30):                                 # 8 kB each, as it reckons: one copy is due
         journal.append([], {"gone": None})
     assert len(begun) == before
     at_rest(journal)
