@@ -34,7 +34,7 @@ def pytest_collection_modifyitems(config, items):
                 item.add_marker(pytest.mark.skip(reason="the long form: run with --long"))
 
 
-def wait_for(look: Callable[[], object], what: str, seconds: float = 10.0) -> object:
+def wait_for(look: Callable[[], object], what: str, seconds: float = 30.0) -> object:
     """Poll until `look` gives something true; fail with `what` after the deadline."""
     end = time.monotonic() + seconds
     while time.monotonic() < end:
