@@ -242,7 +242,7 @@ def that_cannot_be_synced(journal: Journal) -> Iterator[None]:
 
 def test_behind_each_copy_the_file_is_synced(tmp_path, short_log):
     """Of a pipe there is nothing to sync: so that is tried, and what it says is not passed over."""
-    journal, kept = Journal.open(tmp_path), 0
+    journal = Journal.open(tmp_path)
     with that_cannot_be_synced(journal):
         with pytest.raises(JournalFailed, match="Invalid argument"):
             fill_up(journal, 1000)
