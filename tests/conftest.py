@@ -1,6 +1,7 @@
 """What tests share: a cell with real pseudo-terminals, a real daemon and real folders; waiting with a deadline."""
 
 import fcntl
+import itertools
 import json
 import os
 import signal
@@ -9,6 +10,7 @@ import sys
 import termios
 import time
 import tty
+import zlib
 from collections.abc import Callable
 from pathlib import Path
 
@@ -32,6 +34,15 @@ def pytest_collection_modifyitems(config, items):
         for item in items:
             if "long" in item.keywords:
                 item.add_marker(pytest.mark.skip(reason="the long form: run with --long"))
+
+
+@pytest.fixture
+def steps(request) -> itertools.count:
+    """Numbers of the steps at which a test strikes, without end: each with --long, else every third, from another one on in
+    each test, so that together the tests of one matrix strike at each."""
+    if request.config.getoption("--long"):
+        return itertools.count(1)
+    return itertools.count(1 + zlib.crc32(request.node.name.encode()) % 3, 3)
 
 
 def wait_for(look: Callable[[], object], what: str, seconds: float = 30.0) -> object:

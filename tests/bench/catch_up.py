@@ -4,6 +4,7 @@ import threading
 import time
 from collections.abc import Iterator
 
+from tests.bench import script
 from tests.bench.columns import LINE_BYTES
 from tests.bench.lateness import Disk, Durable, latencies
 from tests.bench.stand import GATHER_MS, RUNS, WIRE_BYTES, Cell, folder, sized, wait
@@ -14,10 +15,10 @@ PORTS, WAITING, SECONDS, GOAL = sized(4, 64), sized(20_000, 1_000_000), sized(1,
 
 
 def figures() -> Iterator[Figure]:
-    runs = [one_run() for _ in range(RUNS)]
-    rates, late, disk, shares = zip(*runs)
+    rates, late, disk, shares, lines = zip(*((*one_run(), script.flushed()) for _ in range(RUNS)))
     stand = f"{WAITING:,} waiting, JSON lines, {PORTS} ports at wire rate meanwhile, {RUNS} runs; {shares[-1]}"
     yield Figure("catch-up: records/s delivered", f"≥ {GOAL:,}", spread(list(rates)), stand, median(rates) >= GOAL)
+    yield script.beside("catch-up", GOAL, list(rates), list(lines))
     most = median([GATHER_MS + 8 * probe for probe in disk])
     yield Figure("catch-up: last byte to durable meanwhile, p99", f"{most:.0f} ms (gather + 8 probes)", spread(list(late), "{:.1f} ms"),
                  f"disk probe p99 {spread(list(disk), '{:.2f} ms')}", median(late) <= most)

@@ -8,9 +8,9 @@ from tests.bench.stand import RUNS, WIRE_BYTES, Cell, folder, sized
 from tests.bench.table import Figure, median, say, spread
 
 PORTS, LINES = sized(4, 64), sized(250, 10_000, 30_000)
-FLUSHED, SYNCED = sized(500, 30_000), sized(50, 5_000)
+SYNCED = sized(50, 5_000)
 WIRE = 64 * WIRE_BYTES / LINE_BYTES
-SCRIPT_RUNS = (("a plain script, flush", lambda: script.one_run("flush", FLUSHED), 6),
+SCRIPT_RUNS = (("a plain script, flush", lambda: script.one_run("flush", script.LINES), 6),
                ("a plain script, fsync on each line", lambda: script.one_run("fsync", SYNCED), 40))
 LOG_RUNS = (("a log daemon, disk buffer and fsync each 100 lines", lambda: log_daemon.one_run("both", PORTS, LINES), 1.3),
             ("a log daemon, disk buffer alone", lambda: log_daemon.one_run("buffer", PORTS, LINES), 1),

@@ -5,6 +5,7 @@ import time
 from collections.abc import Iterator
 from pathlib import Path
 
+from tests.bench import script
 from tests.bench.columns import LINE_BYTES
 from tests.bench.stand import RUNS, SHORT, WIRE_BYTES, Cell, folder, sized, wait
 from tests.bench.table import Figure, median, say, spread
@@ -24,9 +25,11 @@ def outputs(place: Path, publish: str) -> str:
 
 def figures() -> Iterator[Figure]:
     for publish in ("sealed", "growing"):
-        rates, shares = zip(*(unpaced(publish) for _ in range(RUNS)))
-        yield Figure(f"delivered as CSV and JSON lines, {publish}: records/s", f"≥ {GOAL:,}", spread(list(rates)),
+        rates, shares, lines = zip(*((*unpaced(publish), script.flushed()) for _ in range(RUNS)))
+        what = f"delivered as CSV and JSON lines, {publish}"
+        yield Figure(f"{what}: records/s", f"≥ {GOAL:,}", spread(list(rates)),
                      f"{PORTS} ports unpaced, {PORTS * LINES:,} records, {RUNS} runs; {shares[-1]}", median(rates) >= GOAL)
+        yield script.beside(what, GOAL, list(rates), list(lines))
     grown = [growth() for _ in range(min(RUNS, 3))]
     slopes, ends = (list(column) for column in zip(*grown))
     rate = PORTS * WIRE_BYTES / LINE_BYTES

@@ -88,7 +88,7 @@ def opened(cell: Cell, first: int) -> int:
 def settled(cell: Cell) -> bool:
     """Nothing has come for a while."""
     last = cell.journal.last()
-    time.sleep(0.3)
+    time.sleep(1)
     return cell.journal.last() == last
 
 

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 
+from tests.bench import script
 from tests.bench.stand import ENDS_WITH_US, RUNS, SHORT, Cell, cpu_s, folder, sized, wait
 from tests.bench.table import Figure, median, say, spread
 
@@ -20,9 +21,10 @@ def figures() -> Iterator[Figure]:
     if BROKER is None:
         yield Figure(what, f"≥ {GOAL:,}", "not measured", "mosquitto is not installed")
         return
-    rates, shares = zip(*(one_run() for _ in range(RUNS)))
+    rates, shares, lines = zip(*((*one_run(), script.flushed()) for _ in range(RUNS)))
     yield Figure(what, f"≥ {GOAL:,}", spread(list(rates)), f"mosquitto on the same machine, {PORTS * LINES:,} records, {RUNS} runs; "
                  f"{shares[-1]}", median(rates) >= GOAL)
+    yield script.beside("MQTT, QoS 1", GOAL, list(rates), list(lines))
 
 
 @contextmanager

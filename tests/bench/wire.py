@@ -9,24 +9,22 @@ from tests.bench.stand import GATHER_MS, RUNS, WIRE_BYTES, Cell, folder, memory_
 from tests.bench.table import Figure, at, median, say, spread
 
 PORTS, SECONDS = option("--ports", sized(4, 64)), option("--seconds", sized(1, 15, 300))
-SCRIPT_LINES, ITS_LINES_A_SECOND = sized(500, 30_000), 16_000          # the second: on the machine that the goals were set on
 
 
 def figures() -> Iterator[Figure]:
     runs, lines = [], []
     for _ in range(RUNS):                       # they take turns
         runs.append(one_run())
-        lines.append(script.one_run("flush", SCRIPT_LINES))
-        say(f"  a plain script, flush: {lines[-1]:,.0f} lines/s")
+        lines.append(script.flushed())
     share, late, disk, sender, memory, rate, _ = (list(column) for column in zip(*runs))
     beside = [one * its / frames for one, its, frames in zip(share, lines, rate)]
-    most_beside = 0.5 * ITS_LINES_A_SECOND / median(rate)
+    most_beside = 0.5 * script.GOALS_LINES_A_SECOND / median(rate)
     stand = f"{PORTS} ports, {median(rate):,.0f} frames/s, {SECONDS} s, {RUNS} runs; sender {median(sender):.0%} of a core"
     yield Figure("wire rate: records lost", "0", "0", stand, True)
     yield Figure("wire rate: collector, of one core", "50 % (aim 35 %)", spread(share, "{:.1%}"),
                  f"{median(memory):.0f} MB", median(share) <= 0.5)
     yield Figure("wire rate: CPU a record beside a plain script's line, flush", f"{most_beside:.2f} × (50 % where it makes "
-                 f"{ITS_LINES_A_SECOND:,} lines/s)", spread(beside, "{:.3f} ×"), f"it: {spread(lines)} lines/s", median(beside) <= most_beside)
+                 f"{script.GOALS_LINES_A_SECOND:,} lines/s)", spread(beside, "{:.3f} ×"), f"it: {spread(lines)} lines/s", median(beside) <= most_beside)
     most = [GATHER_MS + 8 * probe for probe in disk]
     yield Figure("wire rate: last byte to durable, p99", f"{median(most):.0f} ms (gather + 8 probes)", spread(late, "{:.1f} ms"),
                  f"disk probe p99 {spread(disk, '{:.2f} ms')}", median(late) <= median(most))

@@ -25,8 +25,8 @@ def reader(tmp_path):
 
 @pytest.mark.parametrize("fault", ERRORS + DEATHS)
 @pytest.mark.parametrize("way", WAYS)
-def test_each_record_is_delivered_once_though_any_step_fails_and_the_process_starts_anew(tmp_path, reader, way, fault):
-    for n in itertools.count(1):
+def test_each_record_is_delivered_once_though_any_step_fails_and_the_process_starts_anew(tmp_path, reader, steps, way, fault):
+    for n in steps:
         bench = Bench(tmp_path / str(n), reader, **WAYS[way])
         files = FaultyFiles(n, fault)
         bench.run_once(files)
@@ -40,8 +40,8 @@ def test_each_record_is_delivered_once_though_any_step_fails_and_the_process_sta
 
 @pytest.mark.parametrize("fault", ERRORS)
 @pytest.mark.parametrize("way", WAYS)
-def test_each_record_is_delivered_once_though_any_step_fails_and_the_process_goes_on(tmp_path, reader, way, fault):
-    for n in itertools.count(1):
+def test_each_record_is_delivered_once_though_any_step_fails_and_the_process_goes_on(tmp_path, reader, steps, way, fault):
+    for n in steps:
         bench = Bench(tmp_path / str(n), reader, **WAYS[way])
         files = FaultyFiles(n, fault)
         bench.run_until_delivered(files)
@@ -53,8 +53,8 @@ def test_each_record_is_delivered_once_though_any_step_fails_and_the_process_goe
 
 @pytest.mark.parametrize("fault", ERRORS + tuple(KILLS))
 @pytest.mark.parametrize("way", SEALED)
-def test_a_reader_that_takes_each_sealed_file_at_once_gets_each_record_once(tmp_path, reader, way, fault):
-    for n in itertools.count(1):
+def test_a_reader_that_takes_each_sealed_file_at_once_gets_each_record_once(tmp_path, reader, steps, way, fault):
+    for n in steps:
         bench = Bench(tmp_path / str(n), reader, **WAYS[way])
         files = FaultyFiles(n, fault, after_step=bench.take)
         bench.run_once(files)
@@ -67,8 +67,8 @@ def test_a_reader_that_takes_each_sealed_file_at_once_gets_each_record_once(tmp_
 
 
 @pytest.mark.parametrize("way", ["csv-sealed-checksum", "csv-growing"])
-def test_power_that_goes_while_recovering_from_a_kill_changes_nothing(tmp_path, reader, way):
-    for n in itertools.count(1):
+def test_power_that_goes_while_recovering_from_a_kill_changes_nothing(tmp_path, reader, steps, way):
+    for n in steps:
         for m in range(2, 15, 3):
             bench = Bench(tmp_path / f"{n}-{m}", reader, **WAYS[way])
             files = FaultyFiles(n, "dies-after")
@@ -88,9 +88,9 @@ def dead_while_pending(place: Path, reader: JournalReader, way: str, n: int) -> 
 
 
 @pytest.mark.parametrize("way", WAYS)
-def test_bytes_that_the_power_has_torn_are_written_again_whatever_happens_meanwhile(tmp_path, reader, way):
+def test_bytes_that_the_power_has_torn_are_written_again_whatever_happens_meanwhile(tmp_path, reader, steps, way):
     died_at = next(n for n in itertools.count(1) if dead_while_pending(tmp_path / f"dead-{n}", reader, way, n))
-    for n in itertools.count(1):
+    for n in steps:
         bench = dead_while_pending(tmp_path / str(n), reader, way, died_at)
         pending = bench.cursor.pending
         path = bench.folder / (f".{pending.file}.part" if way in SEALED else pending.file)

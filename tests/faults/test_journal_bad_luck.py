@@ -5,6 +5,7 @@ came then.  Faults are put into SQLite's own calls by strace.
 """
 
 import json
+import random
 import shutil
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
@@ -21,6 +22,7 @@ pytestmark = pytest.mark.skipif(shutil.which("strace") is None, reason="takes st
 
 SYNCS, WRITES, NAMES = "fdatasync", "pwrite64", "rename"
 HOW = [pytest.param((), id="plain"), pytest.param((SHORT_LOG,), id=SHORT_LOG)]
+WAYS = NONE, ALL, EVERY_OTHER, HALF
 TRIMMED = 2                                                    # seqs through this may be gone: every output has them
 
 
@@ -51,12 +53,14 @@ def check(folder: Path, promised: list[str]) -> None:
         raise Broken(f"next is {journal.next_seq}, told is {told}")
 
 
-def cuts(folder: Path, trace: Path, place: Path, behind_a_failure: bool = False) -> tuple[int, list[str]]:
-    """Cut the power behind each call of the trace, in each way: how many cuts, and which promises were broken.
+def cuts(folder: Path, trace: Path, place: Path, each_way: bool, behind_a_failure: bool = False) -> tuple[int, list[str]]:
+    """Cut the power behind each call of the trace, in each way or in one drawn by lot: how many cuts, and which promises
+    were broken.
 
     `behind_a_failure`: not before the first sync that failed.
     """
     disk, promised, broken, count, waits = Disk(folder), [], [], 0, behind_a_failure
+    dice = random.Random(4)
     for number, call in enumerate(calls(trace)):
         waits = waits and not (call.name == SYNCS and call.result < 0)
         if words := said(call):
@@ -64,7 +68,7 @@ def cuts(folder: Path, trace: Path, place: Path, behind_a_failure: bool = False)
         disk.take(call)
         if waits or not (call.name in ("pwrite64", "ftruncate", "fsync", "fdatasync", "rename", "unlink") or words):
             continue
-        for way in (NONE, ALL, EVERY_OTHER, HALF):
+        for way in WAYS if each_way else [dice.choice(WAYS)]:
             here = place / f"{number}-{way.replace(' ', '-')}"
             here.mkdir()
             disk.after_the_cut(here, way)
@@ -80,19 +84,24 @@ def cuts(folder: Path, trace: Path, place: Path, behind_a_failure: bool = False)
 # --- the power goes
 
 
+@pytest.fixture
+def each_way(request) -> bool:
+    return request.config.getoption("--long")
+
+
 @pytest.mark.parametrize("how", HOW)
-def test_the_power_may_go_at_any_moment(tmp_path, how):
+def test_the_power_may_go_at_any_moment(tmp_path, each_way, how):
     done = traced(tmp_path / "state", tmp_path / "trace", *how)
     assert done.stdout.splitlines()[-1:] == ["closed"], done.stderr
-    count, broken = cuts(tmp_path / "state", tmp_path / "trace", tmp_path)
-    assert broken == [] and count > 300
+    count, broken = cuts(tmp_path / "state", tmp_path / "trace", tmp_path, each_way)
+    assert broken == [] and count > (300 if each_way else 75)
 
 
 @pytest.mark.parametrize("how", ["synchronous=OFF", "synchronous=NORMAL"])
-def test_a_journal_that_does_not_sync_is_found_out(tmp_path, how):
+def test_a_journal_that_does_not_sync_is_found_out(tmp_path, each_way, how):
     """The negative control: this bench can see a loss."""
     traced(tmp_path / "state", tmp_path / "trace", how)
-    assert any("promised" in one for one in cuts(tmp_path / "state", tmp_path / "trace", tmp_path)[1])
+    assert any("promised" in one for one in cuts(tmp_path / "state", tmp_path / "trace", tmp_path, each_way)[1])
 
 
 def syncs_of_a_session(tmp_path: Path) -> int:
@@ -104,15 +113,15 @@ def a_sync_fails_then_the_power_goes(tmp_path: Path, at: int) -> list[str]:
     place = tmp_path / f"sync-{at}"
     place.mkdir()
     traced(place / "state", place / "trace", faults=(f"{SYNCS}:error=EIO:when={at}",))
-    return [f"sync {at}: {one}" for one in cuts(place / "state", place / "trace", place, True)[1]]
+    return [f"sync {at}: {one}" for one in cuts(place / "state", place / "trace", place, True, True)[1]]
 
 
-def test_after_a_sync_that_failed_the_power_may_go_at_any_moment_too(tmp_path):
+def test_after_a_sync_that_failed_the_power_may_go_at_any_moment_too(tmp_path, each_way):
     """The commit of the third batch: all of the new file's making is in this trace."""
     done = traced(tmp_path / "state", tmp_path / "trace", faults=(f"{SYNCS}:error=EIO:when=10",))
     assert "failed" in done.stdout and done.stdout.splitlines()[-1] == "closed"
-    count, broken = cuts(tmp_path / "state", tmp_path / "trace", tmp_path, True)
-    assert broken == [] and count > 300
+    count, broken = cuts(tmp_path / "state", tmp_path / "trace", tmp_path, each_way, True)
+    assert broken == [] and count > (300 if each_way else 75)
 
 
 def test_a_checkpoint_that_fails_is_not_passed_over(tmp_path):

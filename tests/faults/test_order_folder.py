@@ -351,7 +351,7 @@ def test_a_child_that_hangs_in_the_folder_ends_by_itself_once_the_daemon_is_gone
     orders.look()
     assert orders.starts == 1
     orders.let_go()
-    wait_until(lambda: orders._child.poll() == 0, 4.0)
+    wait_until(lambda: orders._child.poll() == 0)
 
 
 def test_a_child_ends_when_its_daemon_is_killed(tmp_path):

@@ -23,7 +23,7 @@ LINES = (b"A1  +12.0093 mm\r\n", b"+0.0031\r", b"\x02B;-0012.7;um\x03", b"PART;;
          b"0123 12.018\n")                                # invented
 EVERY_S, QUIET_S = 5.0, 0.3
 PAIRS = list(itertools.product(BAUDS, CHARACTERS))
-NUMBERED = list(enumerate(PAIRS))
+NUMBERED = [pytest.param(number, pair, marks=pytest.mark.long if number % 3 else ()) for number, pair in enumerate(PAIRS)]
 
 
 def another(line: bytes, chance: random.Random) -> bytes:
