@@ -18,6 +18,7 @@ from pydantic import field_validator, model_validator
 from collector.errors import RecordRefused
 from collector.files import Files
 from collector.outputs import growing, sealed
+from collector.outputs.csv_alike import Alike
 from collector.outputs.cursor import Cursor
 from collector.outputs.folder import FolderOutput, FolderSettings, place
 from collector.record import FIELDS, Record, decode
@@ -28,6 +29,7 @@ _DELIMITERS = (",", ";", "\t", "|")
 _FORMULA = tuple("=+-@")
 _AT_ONCE = 500                               # records: what is made of them stays in the processor's cache
 _NEVER_IN_JSON = b"\0"
+_LINE_END = b"\r\n"
 _CONTROL, _CONTROL_IN_JSON = re.compile("[\x00-\x1f\x7f-\x9f]"), re.compile("[\x01-\x1f\x7f-\x9f]")
 
 
@@ -71,6 +73,7 @@ class CsvLines:
     def __init__(self, output: str, settings: Settings):
         self._output, self._settings = output, settings
         self._columns = settings.columns or FIELDS
+        self._alike = Alike(self._made, settings.delimiter)
 
     def header(self) -> bytes:
         return csv_header(self._columns, self._settings.delimiter, self._settings.bom)
@@ -89,8 +92,11 @@ class CsvLines:
             raise RecordRefused(self._output, row.seq, f"it is no record: {error}") from error
 
     def _lines(self, rows: Sequence[Any]) -> bytes:
-        return b"".join(csv_lines([row.body for row in rows], self._columns, self._settings.delimiter,
-                                  self._settings.decimal))
+        return _LINE_END.join([*self._alike.lines([row.body for row in rows]), b""])
+
+    def _made(self, bodies: Sequence[bytes]) -> list[bytes]:
+        lines = csv_lines(bodies, self._columns, self._settings.delimiter, self._settings.decimal)
+        return b"".join(lines).split(_LINE_END)[:-1]
 
 
 def csv_header(columns: tuple[str, ...], delimiter: str = ",", bom: bool = False) -> bytes:
