@@ -242,17 +242,28 @@ def test_a_frame_that_ends_by_a_gap_is_not_torn_by_gathering_what_busy_lines_bri
     speaking.start()
     try:
         time.sleep(0.5)                                        # a hundred rounds and more
-        for _ in range(12):
-            for byte in b"P 12.0184":
-                column.send(bytes([byte]))
-                time.sleep(0.001)
-            time.sleep(0.25)
+        torn = [sent_with_a_gap(column) for _ in range(12)]
     finally:
         over.set()
         speaking.join()
-    wait_for(lambda: len(cell.records(port="column", kind="measurement")) == 12, "all of them")
-    assert {one["value"] for one in cell.records(port="column", kind="measurement")} == {12.0184}
-    assert not cell.records(kind="unread") and cell.stop() == 0
+
+    def values() -> list[float]:
+        return [one["value"] for one in cell.records(port="column", kind="measurement")]
+
+    wait_for(lambda: values().count(12.0184) >= torn.count(False), "all of them")
+    others = len(cell.records(kind="unread")) + len(values()) - values().count(12.0184)
+    assert others <= len(b"P 12.0184") * torn.count(True) and cell.stop() == 0
+
+
+def sent_with_a_gap(column) -> bool:
+    """Send a frame byte by byte; whether this very process was held up for so long in it that the frame had a gap."""
+    longest, sent = 0.0, time.monotonic()
+    for byte in b"P 12.0184":
+        column.send(bytes([byte]))
+        longest, sent = max(longest, time.monotonic() - sent), time.monotonic()
+        time.sleep(0.001)
+    time.sleep(0.25)
+    return longest > 0.05
 
 
 def test_frames_of_a_length_find_their_place_again_where_a_line_has_lost_a_byte(cell):

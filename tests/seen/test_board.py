@@ -18,8 +18,8 @@ _CUT = ("[...document.querySelectorAll('.tile, .paper, .strip, footer, header')]
 _WHOLE = "[document.documentElement.scrollHeight, matchMedia('(prefers-color-scheme: dark)').matches]"
 
 
-@pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
-@pytest.mark.parametrize("width, height", SIZES)
+@pytest.mark.parametrize("width, height, dark", [
+    *((*size, False) for size in SIZES), (*SIZES[0], True), *(pytest.param(*size, True, marks=pytest.mark.long) for size in SIZES[1:])])
 @pytest.mark.parametrize("made", CELLS)
 def test_all_of_a_board_can_be_read_on_one_screen(tmp_path, made, width, height, dark):
     file = written(CELLS[made](tmp_path), tmp_path / "board.html")
