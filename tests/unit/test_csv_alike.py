@@ -62,7 +62,7 @@ def alike_bodies(count: int, first: int = 1, value: str = "12.0093", **more) -> 
                           value=number(Decimal(value)), raw=f"+{value} {seq}", **more)) for seq in range(first, first + count)]
 
 
-@pytest.mark.parametrize("more", [{}, {"detail": detail({"raw": "x", "serial": "y"})}, {"operator": "größer"}], ids=str)
+@pytest.mark.parametrize("more", [{}, {"detail": detail({"raw": "x", "serial": "y"})}, {"operator": "größer"}], ids=["plain", "detail", "umlauts"])
 def test_records_alike_are_made_once_more_and_then_filled_in(more):
     make = Counting()
     alike = csv_alike.Alike(make, ",")
