@@ -20,7 +20,7 @@ from tests.bench.stand import GATHER_MS, Cell, Daemon, folder, option, sized, wa
 from tests.bench.table import Figure, at, median, say, spread
 
 PORTS, KILLS = sized(4, 20), option("--kills", sized(1, 10, 50))
-RATES = (1_000, 10_000)
+RATES = sized(200, 1_000), sized(2_000, 10_000)         # none faster than a line at this baud, by which `lost` reckons
 
 
 class Kill(NamedTuple):
