@@ -35,6 +35,7 @@ class SerialPort:
         self.fd, self.discarded = fd, discarded
         self._line, self._device, self._pty = line, line.device, tty.is_pty(fd)
         self._in_force = tty.in_force_for(attributes, self._pty)
+        self._counts = tty.line_errors(fd) is not None
 
     def write(self, data: bytes) -> None:
         if self._line.flow == "dsr-dtr" and not tty.takes_data(self.fd):
@@ -49,7 +50,7 @@ class SerialPort:
                 _settle(self.fd, self._line)
         except (termios.error, ValueError) as fault:
             raise OSError(_number_of(fault) or errno.EIO, "the device is gone") from fault
-        return LineState(tty.line_errors(self.fd), tampered)
+        return LineState(tty.line_errors(self.fd) if self._counts else None, tampered)
 
     def hold(self, on: bool) -> None:
         if self._line.flow == "dsr-dtr":

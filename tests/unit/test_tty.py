@@ -41,6 +41,8 @@ def test_what_waits_but_came_under_other_settings_is_thrown_away_and_counted(pty
     attributes[0] |= termios.ICRNL                            # a CR would have become an LF
     termios.tcsetattr(slave, termios.TCSANOW, attributes)
     os.write(master, b"P 12.018\r\n")
+    while struct.unpack("i", fcntl.ioctl(slave, termios.FIONREAD, bytes(4)))[0] < 10:        # the kernel brings it over when it can
+        pass
     port = open_port("bore", LineSettings(device=device))
     assert port.discarded == 10
     os.write(master, b"P 12.019\r\n")
@@ -110,6 +112,25 @@ def test_the_drivers_counts_are_read_as_linux_lays_them_out(pty, mocker):
 
 def test_a_driver_that_does_not_count_is_not_taken_for_one_without_errors(pty):
     assert tty.line_errors(pty[2]) is None
+
+
+def test_a_driver_that_does_not_count_is_asked_once_and_one_that_counts_at_each_look(pty, mocker):
+    real, asked, answer = fcntl.ioctl, [], [struct.pack("@20i", *range(20))]
+
+    def ioctl(fd, request, *rest):
+        if request != 0x545D:
+            return real(fd, request, *rest)
+        asked.append(fd)
+        return answer[0] if answer else real(fd, request, *rest)
+
+    mocker.patch("fcntl.ioctl", ioctl)
+    for count in (4, 1):
+        port = open_port("bore", LineSettings(device=pty[1]))
+        assert [port.look().errors is None for _ in range(3)] == [not answer] * 3
+        port.close()
+        assert len(asked) == count
+        asked.clear()
+        answer.clear()
 
 
 def test_counts_since_the_last_look_survive_a_driver_that_begins_anew():
