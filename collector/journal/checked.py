@@ -1,8 +1,8 @@
 """Whether a journal that is opened is whole, within a bounded time.
 
 Knows: what is checked.  Always: the name, and the way to the newest record and form.  After an unclean end: of a file
-up to 64 MiB the structure of every page; of a larger one every form, and every record, from the newest on, for one
-second and a half: a start takes no more than two.
+up to 64 MiB the structure of every page; of a larger one every form, and every record, from the newest on, for
+WITHIN_S, so that a start takes about two seconds.
 Must not know: what to do with a damaged one.
 
 Not checked: what a page says where its structure is right; a digit that a disk has turned is not found here.

@@ -3,7 +3,8 @@
 Knows: where these five stand in a record's JSON, which texts stand in a line as they are.
 Must not know: how any other text is written.
 
-Of a cell's records most are like one before.  So a line takes 5 instead of 12 us of an output that takes 20 in all.
+Where most records are like one before, as in a cell whose columns speak much, a line takes less than half the time;
+where none is, it takes 1.4 times as long, and where more than _KNOWN of them go round, up to 1.8.
 """
 
 import re
@@ -17,7 +18,7 @@ from collector.record import Record, decode
 _KNOWN = 10_000
 _HEAD = b"{", b"seq", b"id", b":", b",", b"time", b":"
 _MARKS = b"918273645", b"mark-of-id", b"mark-of-time", b"mark-of-serial", b"mark-of-raw"
-_FORMULA = b"=+-@"
+FORMULA = "=", "+", "-", "@"                 # what a spreadsheet takes for a formula begins with one of these
 
 Pick = Callable[[tuple[bytes, ...]], tuple[bytes, ...]]
 
@@ -110,4 +111,4 @@ def _picking(numbers: tuple[int, ...]) -> Pick:
 
 def _guarded(text: bytes) -> bytes:
     """A plain text that no spreadsheet takes for a formula."""
-    return b"'" + text if text[0] in _FORMULA else text
+    return b"'" + text if chr(text[0]) in FORMULA else text

@@ -18,7 +18,7 @@ from pydantic import field_validator, model_validator
 from collector.errors import RecordRefused
 from collector.files import Files
 from collector.outputs import growing, sealed
-from collector.outputs.csv_alike import Alike
+from collector.outputs.csv_alike import FORMULA, Alike
 from collector.outputs.cursor import Cursor
 from collector.outputs.folder import FolderOutput, FolderSettings, place
 from collector.record import FIELDS, Record, decode
@@ -26,7 +26,6 @@ from collector.settings import YesNo, wrong
 
 NUMBERS = ("value", "deviation", "nominal", "lower", "upper")
 _DELIMITERS = (",", ";", "\t", "|")
-_FORMULA = tuple("=+-@")
 _AT_ONCE = 500                               # records: what is made of them stays in the processor's cache
 _NEVER_IN_JSON = b"\0"
 _LINE_END = b"\r\n"
@@ -147,10 +146,10 @@ def _column(name: str, values: list[Any], decimal: str) -> list[str]:
 
 def guarded(text: str) -> str:
     """A text that no spreadsheet takes for a formula and that has no control character in it."""
-    if text.isprintable() and text[:1] not in _FORMULA:
+    if text.isprintable() and not text.startswith(FORMULA):
         return text
     text = _CONTROL.sub(lambda found: f"\\x{ord(found[0]):02x}", text)
-    return f"'{text}" if text[:1] in _FORMULA else text
+    return f"'{text}" if text.startswith(FORMULA) else text
 
 
 def build(name: str, site: str, settings: Settings, cursor: Cursor, files: Files) -> FolderOutput:

@@ -146,6 +146,7 @@ def test_a_share_that_goes_away_before_any_access_gets_each_record_once_when_it_
 @pytest.mark.parametrize("way", WAYS)
 def test_a_share_that_goes_away_while_a_pending_batch_is_finished_loses_nothing(tmp_path, steps, way):
     reader = journal_of(tmp_path / "journal", rows_over_midnight(5))
+    reached = 0
     for n in steps:
         was_reached = False
         for bench, _ in died_pending(tmp_path / str(n), reader, way):
@@ -156,9 +157,10 @@ def test_a_share_that_goes_away_while_a_pending_batch_is_finished_loses_nothing(
             assert share.come_back() == []
             bench.run_once()
             assert (n, bench.found(), bench.error(), bench.hidden()) == (n, [1, 2, 3, 4, 5], "", [])
-        if n >= 6:
+        reached = n if was_reached else reached
+        if n >= 8:
             break
-    assert was_reached
+    assert reached >= 6
     reader.close()
 
 

@@ -244,11 +244,11 @@ def test_a_frame_that_ends_by_a_gap_is_not_torn_by_gathering_what_busy_lines_bri
     speaking.start()
     try:
         time.sleep(0.5)                                        # a hundred rounds and more
-        rounds = [twelve_frames_with_gaps(cell, column) for _ in range(3)]
+        is_sound = any(twelve_frames_with_gaps(cell, column) == [12.0184] * 12 for _ in range(3))
     finally:
         over.set()
         speaking.join()
-    assert [12.0184] * 12 in rounds and cell.stop() == 0       # a machine that is too busy tears or joins one by itself
+    assert is_sound and cell.stop() == 0                       # in one round: a machine that is too busy tears a frame by itself
 
 
 def twelve_frames_with_gaps(cell, column) -> list[float | str]:

@@ -31,10 +31,10 @@ def folder(tmp_path):
 def test_whole_cell_says_what_was_true_of_its_parts(folder, until):
     words = [sys.executable, "-m", "collector"]
     daemon = subprocess.Popen([*words, "run", "config/whole.yaml"], cwd=folder, env={"PYTHONPATH": str(ROOT)}, stderr=subprocess.DEVNULL)
-    until(lambda: list(folder.glob("samples/demo-run/whole/*/status.json")), "the collector, which waits for the columns")
-    columns = subprocess.Popen([*words, "simulate", "samples/whole.scenario.yaml", "--sent", "sent.jsonl", "--for", f"{SECONDS} s"],
-                               cwd=folder, env={"PYTHONPATH": str(ROOT)}, stdout=subprocess.DEVNULL)
     try:
+        until(lambda: list(folder.glob("samples/demo-run/whole/*/status.json")), "the collector, which waits for the columns")
+        columns = subprocess.Popen([*words, "simulate", "samples/whole.scenario.yaml", "--sent", "sent.jsonl", "--for", f"{SECONDS} s"],
+                                   cwd=folder, env={"PYTHONPATH": str(ROOT)}, stdout=subprocess.DEVNULL)
         assert columns.wait(SECONDS + 20) == 0
     finally:
         daemon.send_signal(signal.SIGTERM)

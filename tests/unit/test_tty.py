@@ -14,6 +14,7 @@ import pytest
 from collector.errors import PortLost
 from collector.ports import LineErrors, LineSettings, LineState, open_port, tty
 from collector.ports.devices import adapter_of, holders
+from tests.conftest import wait_for
 from tests.unit.test_ports import adapter, read_bytes
 
 
@@ -41,8 +42,7 @@ def test_what_waits_but_came_under_other_settings_is_thrown_away_and_counted(pty
     attributes[0] |= termios.ICRNL                            # a CR would have become an LF
     termios.tcsetattr(slave, termios.TCSANOW, attributes)
     os.write(master, b"P 12.018\r\n")
-    while struct.unpack("i", fcntl.ioctl(slave, termios.FIONREAD, bytes(4)))[0] < 10:        # the kernel brings it over when it can
-        pass
+    wait_for(lambda: struct.unpack("i", fcntl.ioctl(slave, termios.FIONREAD, bytes(4))) == (10,), "all of it on this side")
     port = open_port("bore", LineSettings(device=device))
     assert port.discarded == 10
     os.write(master, b"P 12.019\r\n")
