@@ -20,6 +20,7 @@ import pytest
 from collector.config.plan import read_plan
 from collector.service.proof import prove
 
+pytest.register_assert_rewrite("tests.faults")           # what helpers assert is told in full, too
 
 hypothesis.settings.register_profile("patient", deadline=None, suppress_health_check=[hypothesis.HealthCheck.too_slow])
 hypothesis.settings.load_profile("patient")              # a machine may be slow or busy: nothing here is a timed test
