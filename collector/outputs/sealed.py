@@ -50,9 +50,7 @@ def finish(place: Place, pending: Pending, batch: Batch) -> bool:
         check_sentinel(place)                                # only of the right folder does it say that it was named
         return True
     if len(part) != pending.length or digest(part) != pending.sha256:
-        place.cursor.release()
-        place.files.remove(hidden(place.folder, pending.file))
-        return False
+        return False                                         # torn; `begin` writes over it
     _give_name(place, pending)
     return True
 

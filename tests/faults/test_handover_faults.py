@@ -1,6 +1,8 @@
 """Whatever step of a handover fails, or kills the process, or is where the power goes: every record exactly once."""
 
 import itertools
+import shutil
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -87,15 +89,38 @@ def dead_while_pending(place: Path, reader: JournalReader, way: str, n: int) -> 
     return bench if bench.cursor.pending else None
 
 
+def pending_from(place: Path, reader: JournalReader, way: str) -> int:
+    """The first step at which its death leaves a batch pending: nothing of that has its name yet."""
+    return next(n for n in itertools.count(1) if dead_while_pending(place / f"dead-{n}", reader, way, n))
+
+
 @pytest.mark.parametrize("way", WAYS)
 def test_bytes_that_the_power_has_torn_are_written_again_whatever_happens_meanwhile(tmp_path, reader, steps, way):
-    died_at = next(n for n in itertools.count(1) if dead_while_pending(tmp_path / f"dead-{n}", reader, way, n))
+    died_at = pending_from(tmp_path, reader, way)
     for n in steps:
         bench = dead_while_pending(tmp_path / str(n), reader, way, died_at)
         pending = bench.cursor.pending
         path = bench.folder / (f".{pending.file}.part" if way in SEALED else pending.file)
         path.write_bytes(b"\0" * (pending.length // 2))
         files = FaultyFiles(n, "power-before")
+        bench.run_once(files)
+        bench.run_once()
+        assert (n, bench.found(), bench.hidden()) == (n, EVERY_SEQ, [])
+        if not files.hit:
+            return
+
+
+@pytest.mark.parametrize("way", SEALED)
+def test_a_name_beside_the_hidden_file_is_durable_before_the_batch_counts_as_delivered(tmp_path, reader, way):
+    """A share that renames by copying was cut off in the middle: both are there, and the name may go with the power."""
+    died_at = pending_from(tmp_path, reader, way)
+    for n in itertools.count(1):
+        bench = dead_while_pending(tmp_path / str(n), reader, way, died_at)
+        pending, dead = bench.cursor.pending, FaultyFiles()
+        name = bench.folder / pending.file
+        shutil.copyfile(bench.folder / f".{pending.file}.part", name)
+        dead._undo.append((bench.folder, partial(name.unlink, missing_ok=True)))
+        files = FaultyFiles(n, "power-before", before=dead)
         bench.run_once(files)
         bench.run_once()
         assert (n, bench.found(), bench.hidden()) == (n, EVERY_SEQ, [])

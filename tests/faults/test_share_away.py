@@ -164,6 +164,22 @@ def test_a_share_that_goes_away_while_a_pending_batch_is_finished_loses_nothing(
     reader.close()
 
 
+def test_where_a_folder_is_found_by_its_name_only_a_witness_that_is_away_is_not_taken_for_named(tmp_path, monkeypatch):
+    """As on systems without /proc, where each step may meet another folder under the same name."""
+    is_folder = os.path.isdir
+    monkeypatch.setattr(os.path, "isdir", lambda path: path != "/proc/self/fd" and is_folder(path))
+    reader = journal_of(tmp_path / "journal", rows_over_midnight(5))
+    for n in range(1, 9):
+        for bench, _ in died_pending(tmp_path / str(n), reader, "csv-sealed"):
+            share = Share(bench)
+            with before_access(bench.folder, n, share.leave):
+                bench.run_once()
+            share.come_back()
+            bench.run_once()
+            assert (n, bench.found(), bench.error(), bench.hidden()) == (n, [1, 2, 3, 4, 5], "", [])
+    reader.close()
+
+
 def died_pending(place: Path, reader: JournalReader, way: str) -> Iterator[tuple[Bench, int]]:
     """This output after each death that left a batch pending in the cursor's file; and how far that file says it is."""
     for n in itertools.count(1):

@@ -181,3 +181,22 @@ def test_what_goes_again_is_there_once_whatever_step_fails_while_others_come(tmp
             assert n > 20
             first.reader.close()
             return
+
+
+@pytest.mark.parametrize("fault", ERRORS)
+@pytest.mark.parametrize("way", WAYS)
+def test_what_goes_again_is_there_once_though_a_process_goes_on_after_any_step_failed(tmp_path, steps, way, fault):
+    first = refused_by(tmp_path / "first", way)
+    ask_again(first.state, "mes", ONCE_REFUSED, Files())
+    journal = Journal.open(tmp_path / "first" / "journal")
+    journal.append([row(7)])                               # it is delivered behind those, and ends the run
+    journal.close()
+    for n in steps:
+        bench = Bench(shutil.copytree(tmp_path / "first" / "place", tmp_path / str(n)), first.reader, **WAYS[way])
+        files = FaultyFiles(n, fault, after_step=bench.take if "sealed" in way else lambda: None)
+        bench.run_until_delivered(files)
+        assert (n, sorted(bench.found()), refused_left(bench), bench.hidden()) == (n, list(range(1, 8)), [], [])
+        if not files.hit:
+            assert n > 15
+            first.reader.close()
+            return
