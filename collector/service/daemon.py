@@ -256,7 +256,7 @@ def gather_s(plan: Plan, sync_s: float = 0.0) -> float:
     times = [ms for port in plan.ports.values()
              for ms in (port.framing.gap_ms, port.request.timeout_ms if port.request else 0) if ms]
     gather = plan.journal.gather / 1000
-    pause = gather if sync_s < gather / 2 else gather / 6
+    pause = gather if sync_s < gather / 2 else gather / 4
     return min([pause, *(ms / 4000 for ms in times)])
 
 

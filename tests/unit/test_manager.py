@@ -28,7 +28,7 @@ class Manager:
     def __init__(self, address: str):
         self.line = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
         self.line.bind(address)
-        self.line.settimeout(5)
+        self.line.settimeout(30)
         self.said: list[str] = []
         self.kept: dict[str, int] = {}
 

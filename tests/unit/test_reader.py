@@ -221,8 +221,8 @@ def test_a_pause_is_short_beside_the_times_that_a_port_counts_by(tmp_path, port,
     assert gather_s(read_plan(tmp_path / "c.yaml")) == pause_ms / 1000
 
 
-@pytest.mark.parametrize("gather_ms, sync_ms, pause_ms", [(30, 0, 30), (30, 14.9, 30), (30, 15, 5), (30, 400, 5), (0, 400, 0),
-                                                          (60, 20, 60), (60, 40, 10)])
+@pytest.mark.parametrize("gather_ms, sync_ms, pause_ms", [(30, 0, 30), (30, 14.9, 30), (30, 15, 7.5), (30, 400, 7.5), (0, 400, 0),
+                                                          (60, 20, 60), (60, 40, 15)])
 def test_where_a_sync_takes_long_more_gathers_behind_it_than_in_a_pause(tmp_path, gather_ms, sync_ms, pause_ms):
     (tmp_path / "c.yaml").write_text(
         "site: s\nports: {p: {device: /dev/ttyS9, format: f}}\nformats: {f: {pattern: '(?P<value>[0-9]+)', unit: mm}}\n"
