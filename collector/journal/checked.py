@@ -2,7 +2,7 @@
 
 Knows: what is checked.  Always: the name, and the way to the newest record and form.  After an unclean end: of a file
 up to 64 MiB the structure of every page; of a larger one every form, and every record, from the newest on, for
-WITHIN_S, so that a start takes about two seconds.
+WITHIN_S, so that a start takes less than two seconds.
 Must not know: what to do with a damaged one.
 
 Not checked: what a page says where its structure is right; a digit that a disk has turned is not found here.
@@ -16,7 +16,7 @@ from collector.errors import JournalFailed
 from collector.journal.forms import FORM_TABLES
 from collector.journal.schema import last_form, last_seq, meta
 
-WITHIN_S = 1.5
+WITHIN_S = 1.4
 _WHOLE_BYTES = 64 * 1024 * 1024
 _STEP = 500
 
