@@ -50,7 +50,9 @@ def finish(place: Place, pending: Pending, batch: Batch) -> bool:
         check_sentinel(place)                                # only of the right folder does it say that it was named
         return True
     if len(part) != pending.length or digest(part) != pending.sha256:
-        return False                                         # torn; `begin` writes over it
+        place.cursor.release()                               # before it is gone: without it a pending batch counts as named
+        place.files.remove(hidden(place.folder, pending.file))
+        return False
     _give_name(place, pending)
     return True
 

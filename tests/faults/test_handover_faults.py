@@ -94,15 +94,16 @@ def pending_from(place: Path, reader: JournalReader, way: str) -> int:
     return next(n for n in itertools.count(1) if dead_while_pending(place / f"dead-{n}", reader, way, n))
 
 
+@pytest.mark.parametrize("fault", ["power-before", "dies-after"])
 @pytest.mark.parametrize("way", WAYS)
-def test_bytes_that_the_power_has_torn_are_written_again_whatever_happens_meanwhile(tmp_path, reader, steps, way):
+def test_bytes_that_the_power_has_torn_are_written_again_whatever_happens_meanwhile(tmp_path, reader, way, fault):
     died_at = pending_from(tmp_path, reader, way)
-    for n in steps:
+    for n in itertools.count(1):
         bench = dead_while_pending(tmp_path / str(n), reader, way, died_at)
         pending = bench.cursor.pending
         path = bench.folder / (f".{pending.file}.part" if way in SEALED else pending.file)
         path.write_bytes(b"\0" * (pending.length // 2))
-        files = FaultyFiles(n, "power-before")
+        files = FaultyFiles(n, fault)
         bench.run_once(files)
         bench.run_once()
         assert (n, bench.found(), bench.hidden()) == (n, EVERY_SEQ, [])
