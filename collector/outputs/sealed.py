@@ -50,7 +50,7 @@ def finish(place: Place, pending: Pending, batch: Batch) -> bool:
         check_sentinel(place)                                # only of the right folder does it say that it was named
         return True
     if len(part) != pending.length or digest(part) != pending.sha256:
-        place.cursor.release()                               # before it is gone: without it a pending batch counts as named
+        place.cursor.release()                               # first: a pending batch without it counts as named
         place.files.remove(hidden(place.folder, pending.file))
         return False
     _give_name(place, pending)
