@@ -110,6 +110,7 @@ def test_the_file_is_written_anew_while_nothing_comes(bench):
 
 
 def test_it_is_written_no_oftener_than_it_should_be(bench):
+    bench.keys |= {"every": "1 h", "stale": "3 h"}
     made = bench.build()
     made.idle()
     first = bench.stamp()
