@@ -8,6 +8,7 @@ import ctypes
 import sys
 import time
 from datetime import datetime, timedelta, timezone
+from functools import lru_cache
 from pathlib import Path
 from typing import Protocol
 
@@ -91,3 +92,9 @@ class Stamps:
             self._prefix = (_EPOCH + timedelta(seconds=second)).strftime("%Y-%m-%dT%H:%M:%S.")
         self._wall_ns, self._text = wall_ns, f"{self._prefix}{rest // 1000:06d}Z"
         return self._text
+
+
+@lru_cache(maxsize=4096)
+def text_of(wall_ns: int) -> str:
+    """As `Stamps.text`, for times that are told again and again, by any thread; empty for 0, which is no time."""
+    return Stamps().text(wall_ns) if wall_ns else ""

@@ -248,6 +248,8 @@ class Delivery:
 
     def _resend(self) -> bool:
         """Hand over again what a person has asked for, some at a time; whether more of it waits."""
+        if not self._refused.look():
+            return False
         asked = self._refused.asked()
         lines = self._refused.lines(asked[:_AGAIN_AT_ONCE]) if asked else {}
         for seq in asked[:_AGAIN_AT_ONCE]:

@@ -7,10 +7,9 @@ Called by the thread that writes the status file while the worker goes on: every
 """
 
 from collections import Counter
-from collections.abc import Callable
 from typing import Any
 
-from collector.clock import Stamps
+from collector.clock import text_of
 from collector.measuring.characteristic import Characteristic, Master
 from collector.measuring.masters import CALIBRATION, FAILED, Book, ends, state
 from collector.service.cell import Cell
@@ -24,7 +23,7 @@ def masters_due(cell: Cell, wall_ns: int) -> list[dict[str, Any]]:
 
     `in-force`: whether the characteristic is measured now, so that a check that is due needs a person.
     """
-    ones, stamp = cell.plan.characteristics, Stamps().text             # the cell's own are the worker's
+    ones = cell.plan.characteristics
     claims = Counter(one.channel for one in ones)
     found = []
     for one in ones:
@@ -32,7 +31,7 @@ def masters_due(cell: Cell, wall_ns: int) -> list[dict[str, Any]]:
             measured, channel = _is_in_force(cell, one, claims), cell.memory.channels.get(one.channel)
             found += [{"channel": one.channel, "part": one.part, "characteristic": one.name, **told,
                        "in-force": measured}
-                      for told in _told(one, channel.book if channel else Book(), wall_ns, stamp)]
+                      for told in _told(one, channel.book if channel else Book(), wall_ns)]
     return found
 
 
@@ -42,29 +41,28 @@ def in_force(cell: Cell) -> dict[str, dict[str, str]]:
     return {port: {field: one.text for field, one in held.items()} for port, held in ports.items() if held}
 
 
-def _told(one: Characteristic, book: Book, wall_ns: int, stamp: Callable[[int], str]) -> list[dict[str, Any]]:
-    found = [_master(one, master, book, wall_ns, stamp) for master in one.masters]
+def _told(one: Characteristic, book: Book, wall_ns: int) -> list[dict[str, Any]]:
+    found = [_master(one, master, book, wall_ns) for master in one.masters]
     if len(one.masters) > 1:
         name = "+".join(master.name for master in ends(one))
         check = book.checks.get(name)
         if check is not None and check.at_ns:
-            found.append({"master": name, "state": FAILED if check.failed else GOOD, "last": stamp(check.at_ns),
+            found.append({"master": name, "state": FAILED if check.failed else GOOD, "last": text_of(check.at_ns),
                           "deviation": f"{check.deviation:f} {one.unit.value}"})
     return found
 
 
-def _master(one: Characteristic, master: Master, book: Book, wall_ns: int,
-            stamp: Callable[[int], str]) -> dict[str, Any]:
+def _master(one: Characteristic, master: Master, book: Book, wall_ns: int) -> dict[str, Any]:
     check = book.checks.get(master.name)
     told: dict[str, Any] = {"master": master.name, "state": _state(master, book, wall_ns)}
     if check is not None and check.at_ns:
-        told |= {"last": stamp(check.at_ns), "deviation": f"{check.deviation:f} {one.unit.value}"}
+        told |= {"last": text_of(check.at_ns), "deviation": f"{check.deviation:f} {one.unit.value}"}
         if master.every_ns is not None and check.good_ns:
-            told["due"] = stamp(check.good_ns + master.every_ns)
+            told["due"] = text_of(check.good_ns + master.every_ns)
         if master.parts is not None and check.good_ns:
             told["parts-left"] = max(0, master.parts - (book.count - check.good_count))
     if master.due_ns is not None:
-        told["calibrated-until"] = stamp(master.due_ns)
+        told["calibrated-until"] = text_of(master.due_ns)
     return told
 
 

@@ -13,7 +13,7 @@ import msgspec
 import structlog
 
 from collector import __version__
-from collector.clock import Stamps, SystemClock
+from collector.clock import SystemClock, text_of
 from collector.config.plan import Plan
 from collector.errors import CollectorError
 from collector.files import read_object, show
@@ -38,13 +38,13 @@ def write_status(daemon: "Daemon") -> None:
     for tally in list(worker.tallies.values()):
         tally.look(daemon.clock.steady_ns())
     said = {
-        "version": __version__, "site": daemon.plan.site, "pid": os.getpid(), "started": _text(daemon.started_ns),
-        "at": _text(daemon.clock.wall_ns()), "boot": daemon.boot, "since-boot-ns": daemon.clock.since_boot_ns(),
+        "version": __version__, "site": daemon.plan.site, "pid": os.getpid(), "started": text_of(daemon.started_ns),
+        "at": text_of(daemon.clock.wall_ns()), "boot": daemon.boot, "since-boot-ns": daemon.clock.since_boot_ns(),
         "stopping": daemon.stopping.is_set(), "last-seq": worker.keeper.last_seq,
         "journal": {"full": worker.keeper.full, "bytes": worker.keeper.bytes, "most": daemon.plan.journal.most,
                     "reserve": worker.keeper.reserve},
         "reload-refused": daemon.reload_refused,
-        "ports": {name: _shown(tally.as_dict()) for name, tally in list(worker.tallies.items())},
+        "ports": {name: tally.as_dict() for name, tally in list(worker.tallies.items())},
         "clock": {"synchronised": worker.watch.synchronised},
         "masters": masters_due(worker.cell, daemon.clock.wall_ns()), "context": in_force(worker.cell),
         "ledger": worker.cell.memory.ledger.as_dict(), "open-parts": len(worker.cell.memory.pieces),
@@ -54,17 +54,6 @@ def write_status(daemon: "Daemon") -> None:
         show(daemon.plan.state / FILE, msgspec.json.encode(said))
     except OSError as error:
         log.error("status-not-written", cause=error.strerror)
-
-
-def _shown(tally: dict[str, Any]) -> dict[str, Any]:
-    for part in (tally, *tally["channels"].values()):
-        for key in [key for key in part if key.endswith("_ns")]:
-            part[key.removesuffix("_ns")] = _text(part.pop(key))
-    return {key.replace("_", "-"): value for key, value in tally.items()}
-
-
-def _text(wall_ns: int) -> str:
-    return Stamps().text(wall_ns) if wall_ns else ""
 
 
 def delivered_through(state: Path, outputs: list[str]) -> int:
@@ -88,7 +77,7 @@ def read_status(plan: Plan) -> dict[str, Any]:
     try:
         journal = JournalReader.open(plan.state)
         last = journal.last()
-        said.setdefault("journal", {})["oldest"] = _text(journal.oldest_ns())
+        said.setdefault("journal", {})["oldest"] = text_of(journal.oldest_ns())
         journal.close()
     except CollectorError as error:
         said.setdefault("journal", {})["error"] = str(error)

@@ -11,6 +11,7 @@ from typing import Any, NamedTuple
 
 from msgspec import structs
 
+from collector.clock import text_of
 from collector.measuring.judge import FAIL, PASS
 from collector.ports import LineErrors
 
@@ -48,8 +49,9 @@ class Last:
 
     def as_dict(self) -> dict[str, Any]:
         size = self.size
-        return {**size._asdict(), "value": "" if size.value is None else f"{size.value:f}", "time_ns": self.time_ns,
-                "readings": self.readings, "passed": self.passed, "failed": self.failed}
+        return {"value": "" if size.value is None else f"{size.value:f}", "unit": size.unit, "verdict": size.verdict,
+                "side": size.side, "time": text_of(self.time_ns), "readings": self.readings, "passed": self.passed,
+                "failed": self.failed}
 
 
 @dataclass
@@ -104,7 +106,10 @@ class Tally:
 
     def as_dict(self) -> dict[str, Any]:
         """For the status file; each dictionary is copied at once, whatever the worker counts meanwhile."""
-        found = {**vars(self), "unread": self.unread.copy(),
-                 "channels": {channel: last.as_dict() for channel, last in self.channels.copy().items()}}
-        del found["looks"]
-        return found
+        return {"device": self.device, "state": self.state, "since": text_of(self.since_ns), "cause": self.cause,
+                "bytes": self.bytes, "frames": self.frames, "read": self.read, "not-read": self.not_read,
+                "readings": self.readings, "over-range": self.over_range, "marks": self.marks, "outside": self.outside,
+                "unread": self.unread.copy(), "last-frame": text_of(self.last_frame_ns), "silent": self.silent,
+                "asked": self.asked, "unanswered": self.unanswered, "late": self.late, "line-errors": self.line_errors,
+                "losses": self.losses, "per-minute": self.per_minute,
+                "channels": {channel: last.as_dict() for channel, last in self.channels.copy().items()}}

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from collector import clock
-from collector.clock import Stamps, SystemClock
+from collector.clock import Stamps, SystemClock, text_of
 
 SECOND = 1_000_000_000
 BERLIN_FORWARD, BERLIN_BACK = "2026-03-29T01:00:00", "2026-10-25T01:00:00"
@@ -75,3 +75,8 @@ def test_what_the_machine_does_not_have_is_unknown(monkeypatch, tmp_path):
     monkeypatch.setattr(clock, "_adjtimex", None)
     monkeypatch.setattr(clock, "_BOOT_ID", tmp_path / "none")
     assert SystemClock().is_synchronised() is None and SystemClock().boot() == ""
+
+
+def test_a_time_told_again_is_the_same_text_and_none_is_empty(zone):
+    told = [seconds(BERLIN_BACK) * SECOND + 1_000, 0, seconds(BERLIN_FORWARD) * SECOND]
+    assert [text_of(one) for one in told * 2] == ["2026-10-25T01:00:00.000001Z", "", "2026-03-29T01:00:00.000000Z"] * 2

@@ -73,7 +73,7 @@ def test_a_request_that_cannot_be_understood_is_put_away_and_the_next_is_followe
     ask_again(state, "mes", (2, 7), Files())
     ask_again(state, "mess", (1,), Files())
     refused = Refused(state, "mes", Files())
-    assert refused.asked() == [2]
+    assert refused.look() and refused.asked() == [2]
     refused.tried(2, "still")
     assert refused.asked() == []
     refused.settle(())
@@ -85,11 +85,12 @@ def test_where_the_refused_cannot_be_rewritten_the_request_stays(state):
     set_aside(state, 1)
     ask_again(state, "mes", (1,), Files())
     refused = Refused(state, "mes", FaultyFiles(1))
-    assert refused.asked() == [1]
+    assert refused.look() and refused.asked() == [1]
     refused.tried(1)
     with pytest.raises(OutputDown):
         refused.settle((1,))
-    assert Refused(state, "mes", Files()).asked() == [1]
+    anew = Refused(state, "mes", Files())
+    assert anew.look() and anew.asked() == [1]
 
 
 # --- again, through the delivery
@@ -123,6 +124,10 @@ def test_what_is_asked_for_goes_again_and_leaves_the_refused(tmp_path, way):
     bench.run_once()
     assert (sorted(bench.found()), refused_left(bench), bench.cursor.delivered) == ([1, 2, 3, 4, 5, 6], [], 6)
     assert not list((bench.state / "outputs").glob("*.resend-*"))
+    ask_again(bench.state, "mes", (5,), Files())                       # it is among the refused no more
+    (bench.state / "outputs" / "mes.resend-0.json").write_bytes(b"{")
+    bench.run_once()
+    assert sorted(bench.found()) == [1, 2, 3, 4, 5, 6] and not list((bench.state / "outputs").glob("*.resend-*"))
     bench.reader.close()
 
 
