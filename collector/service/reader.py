@@ -35,7 +35,7 @@ _READ_BYTES = 65536
 _LONGEST_WAIT_S, _FULL_WAIT_S = 1.0, 0.02
 _LOG_EACH = 100
 _REST_NS = 25_000_000                        # more than a wait for the processor: that is no rest
-_BUSY_ROUNDS = 100                           # in a row without a rest: more than a frame has pieces
+_BUSY_READS = 200                            # in a row without a rest: more than frames of many columns have pieces
 _LAST_READ_NS = 500_000_000
 _LOOK_EVERY_NS = 1_000_000_000
 
@@ -74,7 +74,7 @@ class Reader(threading.Thread):
         self._orders: deque[Callable[[], None]] = deque()
         self._stopping = threading.Event()
         self._last_read_ns = 0
-        self._rounds_without_rest = 0
+        self._reads_without_rest = 0
         self._next_look_ns, self._holding = 0, False
         self._selector, self._quiet = selectors.DefaultSelector(), Quiet()
         self._wake_out, self._wake_in = socket.socketpair()
@@ -143,14 +143,14 @@ class Reader(threading.Thread):
         for key, _ in ready:
             if key.data is not None:
                 self._read(key.data, wall_ns, self.moved_ns)
-        brought = bool(self._brought)
+        brought = len(self._brought)
         self._tell_quiet(looked_ns)
         self._hand_over()
         self._carry_out_orders()
         self._ask_what_is_due()
         self._look_at_lines()
         if brought:
-            self._pause_if_busy()
+            self._pause_if_busy(brought)
 
     def _hold(self, on: bool) -> None:
         if on != self._holding:
@@ -176,10 +176,10 @@ class Reader(threading.Thread):
         if state.tampered or found and found != LineErrors():
             self._tell(PortLooked(one.name, self._clock.wall_ns(), found, state.tampered))
 
-    def _pause_if_busy(self) -> None:
+    def _pause_if_busy(self, brought: int) -> None:
         is_rested = self.moved_ns - self._last_read_ns >= _REST_NS
-        self._rounds_without_rest = 0 if is_rested else self._rounds_without_rest + 1
-        left_s = min(self.gather_s, self._wait_s()) if self._rounds_without_rest >= _BUSY_ROUNDS else 0.0
+        self._reads_without_rest = 0 if is_rested else self._reads_without_rest + brought
+        left_s = min(self.gather_s, self._wait_s()) if self._reads_without_rest >= _BUSY_READS else 0.0
         while left_s > 0.0:
             time.sleep(min(self.pause_s, left_s))
             left_s = left_s - self.pause_s if self._handover.waiting else 0.0

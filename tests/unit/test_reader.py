@@ -210,6 +210,19 @@ def test_what_busy_lines_bring_is_gathered_until_they_rest(gathering, taken, col
     assert len(pauses_s(taken)) - at_rest > 20 and max(pauses_s(taken)[at_rest + 1:]) < 0.4
 
 
+def test_many_lines_that_begin_together_are_gathered_after_a_few_rounds(gathering, taken):
+    """Each round brings a piece of each: what is made of so many pieces costs more than what is made of whole reads."""
+    columns = [Column() for _ in range(20)]
+    for number, column in enumerate(columns):
+        gathering.adopt(f"column-{number}", column.open())
+    for _ in range(100):
+        for column in columns:
+            column.send(b"7")
+        time.sleep(0.001)
+    taken.until(lambda it: all(len(it.bytes(f"column-{number}")) == 100 for number in range(20)))
+    assert taken.count(Chunk) < 1000
+
+
 @pytest.mark.parametrize("port, journal, pause_ms", [
     ("", "", 30), ("gap: 20 ms", "", 5), ("gap: 200 ms", "", 30), ("gap: 20 ms", "journal: {gather: 2 ms}", 2),
     ('request: {send: "?", every: 2 s, timeout: 40 ms}', "", 10), ('request: {send: "?", every: 2 s}', "", 30),
@@ -343,7 +356,7 @@ def test_no_pause_goes_over_the_time_at_which_quiet_ends_a_frame(handover, colum
     column.send(b"12.018")
     for _ in range(3):
         other.send(b"7")
-        reader._rounds_without_rest = 1000                        # pauses
+        reader._reads_without_rest = 1000                        # pauses
         reader._round()
     taken.until(lambda it: it.count(PortQuiet) == 1)
     quiet, = [item for item in taken.items if isinstance(item, PortQuiet)]
@@ -362,7 +375,7 @@ def test_a_short_pause_goes_on_while_what_was_read_before_is_not_taken(handover,
 
     def round_s() -> float:
         column.send(b"7")
-        reader._rounds_without_rest = 1000
+        reader._reads_without_rest = 1000
         begun = time.monotonic()
         reader._round()
         return time.monotonic() - begun
