@@ -6,6 +6,7 @@ Nothing is really synced, so that thousands of runs take seconds.
 
 import errno
 import os
+import weakref
 from collections.abc import Callable
 from pathlib import Path
 
@@ -110,9 +111,14 @@ class FaultyFiles(Files):
     def _remember_content(self, fd: int) -> None:
         if self.is_dead:
             raise Died
-        path = Path(os.readlink(f"/proc/self/fd/{fd}"))
-        inode, before = os.fstat(fd).st_ino, path.read_bytes()
-        self._undo.append((inode, lambda: _restore(path.parent, inode, before)))
+        before = Path(f"/proc/self/fd/{fd}").read_bytes()
+        held = os.dup(fd)                          # as long as it is held, no other file gets its number
+
+        def restore() -> None:                     # by whatever name it has now
+            os.ftruncate(held, 0)
+            os.pwrite(held, before, 0)
+        weakref.finalize(restore, os.close, held)
+        self._undo.append((os.fstat(fd).st_ino, restore))
 
     def _is_durable(self, what: object) -> None:
         self._undo = [one for one in self._undo if one[0] != what]
@@ -121,12 +127,6 @@ class FaultyFiles(Files):
 def _by_name(path: Path) -> Path:
     """The path as it will be known once the folder is held open no more."""
     return Path(os.path.realpath(path.parent)) / path.name
-
-
-def _restore(folder: Path, inode: int, content: bytes) -> None:
-    for path in folder.iterdir():                  # by whatever name it has now
-        if path.stat().st_ino == inode:
-            path.write_bytes(content)
 
 
 def _move_back(old: Path, new: Path, before: bytes | None) -> None:

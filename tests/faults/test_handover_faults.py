@@ -9,7 +9,7 @@ import pytest
 
 from collector.journal import JournalReader
 from collector.outputs.cursor import Cursor, Pending
-from tests.faults.faulty_files import DEATHS, ERRORS, FaultyFiles
+from tests.faults.faulty_files import DEATHS, ERRORS, Died, FaultyFiles
 from tests.faults.handover_bench import WAYS, Bench, journal_of, rows_over_midnight
 
 ROWS = 5
@@ -127,6 +127,26 @@ def test_a_name_beside_the_hidden_file_is_durable_before_the_batch_counts_as_del
         assert (n, bench.found(), bench.hidden()) == (n, EVERY_SEQ, [])
         if not files.hit:
             return
+
+
+def test_the_power_cut_of_this_harness_empties_no_file_that_has_the_number_of_one_that_is_gone(tmp_path):
+    for n in range(20):                                # any process beside us may take the number first
+        folder = tmp_path / str(n)
+        folder.mkdir()
+        gone, filler, kept = (folder / name for name in ("gone", "filler", "kept"))
+        killed = FaultyFiles(4, "dies-before")
+        with pytest.raises(Died):
+            killed.write_new(gone, b"not synced")
+        gone.unlink()
+        filler.touch()                                 # has the number now, until there is a new content
+        kept.write_bytes(b"as it was")
+
+        def free_the_number() -> None:
+            if kept.read_bytes() != b"as it was":
+                filler.unlink()
+        with pytest.raises(Died):
+            FaultyFiles(6, "power-before", free_the_number, before=killed).replace(kept, b"as it will be")
+        assert kept.read_bytes() == b"as it was"
 
 
 class Forgetful(Cursor):
