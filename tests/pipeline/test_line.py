@@ -243,29 +243,29 @@ def test_a_frame_that_ends_by_a_gap_is_not_torn_by_gathering_what_busy_lines_bri
     speaking = threading.Thread(target=speak)
     speaking.start()
     try:
-        time.sleep(0.5)                                        # a hundred rounds and more
-        is_sound = any(twelve_frames_with_gaps(cell, column) == [12.0184] * 12 for _ in range(3))
+        time.sleep(1.0)                                        # it counts as busy from two hundred reads on
+        is_sound = any(four_slow_frames(cell, column) == [12.0184] * 4 for _ in range(5))
     finally:
         over.set()
         speaking.join()
     assert is_sound and cell.stop() == 0                       # in one round: a machine that is too busy tears a frame by itself
 
 
-def twelve_frames_with_gaps(cell, column) -> list[float | str]:
-    """What became of twelve frames that are sent byte by byte: values, and what was not read."""
+def four_slow_frames(cell, column) -> list[float | str]:
+    """What became of four frames that take longer than a gap, byte by byte: values, and what was not read."""
 
     def made() -> list[float | str]:
         return [one.get("value", one.get("raw", "")) for kind in ("measurement", "unread")
                 for one in cell.records(port="column", kind=kind)]
 
     before = collections.Counter(made())
-    for _ in range(12):
-        for byte in b"P 12.0184":
+    for _ in range(4):
+        for byte in b"P 12.0184000":
             column.send(bytes([byte]))
-            time.sleep(0.001)
+            time.sleep(0.01)
         time.sleep(0.25)
     with suppress(AssertionError):
-        wait_for(lambda: len(made()) - before.total() >= 12, "all of them", 5.0)
+        wait_for(lambda: len(made()) - before.total() >= 4, "all of them", 5.0)
     return list((collections.Counter(made()) - before).elements())
 
 
@@ -303,6 +303,6 @@ def test_a_busy_line_is_read_more_often_where_syncs_take_long(cell, monkeypatch,
     """At most 33 times a second (gather: 30 ms) where they do not; the sync gathers where they take 20 ms."""
     column = cell.column("column")
     configure(cell, "device: ./tty-column")
-    assert any(reads_a_second(cell, column) < 36 for _ in range(3))    # a busy machine's syncs may take long by themselves
+    assert any(reads_a_second(cell, column) < 36 for _ in range(6))    # a busy machine's syncs may take long by themselves
     monkeypatch.setenv("LD_PRELOAD", str(built(tmp_path)))
-    assert any(reads_a_second(cell, column) > 50 for _ in range(3))
+    assert any(reads_a_second(cell, column) > 50 for _ in range(6))
