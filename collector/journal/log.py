@@ -33,8 +33,12 @@ class Log:
     def __init__(self, db: sqlite3.Connection, path: Path):
         """`db`: the connection that writes.  Raises sqlite3.Error, OSError, StoppedByIO."""
         self._db, self._beside = db, connect(path)
-        set_writing(self._beside)
-        self._file = open(path, "rb", buffering=0)
+        try:
+            set_writing(self._beside)
+            self._file = open(path, "rb", buffering=0)
+        except BaseException:
+            self._beside.close()
+            raise
         _lengthen(Path(f"{path}-wal"))
         self._aside, self._is_begun = Aside("copy"), False
         self._new_bytes = 0                  # what has come since a copy began, about

@@ -53,8 +53,13 @@ class Journal:
         self._failed = ""
         try:
             self._log, self._grown_bytes = Log(db, path), 0
-        except sqlite3.Error as error:
-            raise translated_outside_append(error, path) from error
+        except BaseException as error:
+            db.close()
+            if isinstance(error, sqlite3.Error):
+                raise translated_outside_append(error, path) from error
+            if isinstance(error, OSError):
+                raise StoppedByIO(f"the journal {path} can't be opened once more: {error.strerror}") from error
+            raise
         self._begun: list[Row] = []
         self._forms_there, self._forms_begun = set[int](), set[int]()      # the numbers of those that this file has
         self.forms = Forms(last_form(db)) if forms is None else forms

@@ -307,3 +307,44 @@ def test_a_disk_is_removable_where_the_kernel_says_so_of_it_or_of_the_whole_disk
     assert not is_removable("0:40", blocks)
     (stick / "removable").write_text("0\n")
     assert not is_removable("8:17", blocks)
+
+
+_FEW_DESCRIPTORS = """
+import os, resource, sys
+from pathlib import Path
+from collector.errors import StoppedByIO
+from collector.journal import Journal
+
+def open_now():
+    return len(os.listdir("/proc/self/fd"))
+
+hard = resource.getrlimit(resource.RLIMIT_NOFILE)[1]
+free = max(map(int, os.listdir("/proc/self/fd"))) + 1
+below = [os.open("/dev/null", os.O_RDONLY) for _ in range(free)]      # no number is free below the last of them
+outcomes = []
+for more in range(15):
+    before = open_now()
+    resource.setrlimit(resource.RLIMIT_NOFILE, (below[-1] + 1 + more, hard))
+    try:
+        journal = Journal.open(Path(sys.argv[1]))
+    except StoppedByIO:
+        outcomes.append("stopped")
+        journal = None
+    finally:
+        resource.setrlimit(resource.RLIMIT_NOFILE, (hard, hard))
+    if journal:
+        outcomes.append("opened")
+        journal.close()
+    assert open_now() == before, (more, outcomes)
+print(*outcomes)
+"""
+
+
+def test_where_descriptors_run_out_at_any_step_of_opening_it_says_so_and_holds_none(tmp_path):
+    Journal.open(tmp_path).close()
+    done = subprocess.run([sys.executable, "-W", "error::ResourceWarning", "-c", _FEW_DESCRIPTORS, str(tmp_path)],
+                          capture_output=True, text=True)
+    assert (done.returncode, done.stderr) == (0, "")
+    outcomes = done.stdout.split()
+    stopped = outcomes.count("stopped")
+    assert stopped > 5 and outcomes == ["stopped"] * stopped + ["opened"] * (15 - stopped)
