@@ -58,7 +58,7 @@ class Journal:
             if isinstance(error, sqlite3.Error):
                 raise translated_outside_append(error, path) from error
             if isinstance(error, OSError):
-                raise StoppedByIO(f"the journal {path} can't be opened once more: {error.strerror}") from error
+                raise StoppedByIO(f"the journal {path} can't be opened: {error.strerror}") from error
             raise
         self._begun: list[Row] = []
         self._forms_there, self._forms_begun = set[int](), set[int]()      # the numbers of those that this file has
