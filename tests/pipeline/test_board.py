@@ -36,14 +36,19 @@ def begin(cell, config: str = CONFIG):
     return column
 
 
+def shows(cell, column, sent: bytes, expected: str) -> bool:
+    """Whether it stands there; it is sent anew at each look, for the column is silent a second after."""
+    column.send(sent)
+    return state(cell) == expected
+
+
 def test_pass_fail_no_part_not_read_silent_and_unplugged_each_come_on_the_board(cell):
     column = begin(cell)
     for sent, expected in ((b"P 12.0100\r\n", "pass"), (b"P 12.0200\r\n", "fail-above"),
                            (b"P 11.9990\r\n", "fail-below"),
                            (b"P ------\r\n", "no-part"), (b"P 12.0100\r\n", "pass"), (b"<b>rubbish\r\n", "not-read"),
                            (b"", "silent"), (b"P 12.0180\r\n", "pass")):
-        column.send(sent)
-        wait_for(lambda: state(cell) == expected, f"{expected} on the board")
+        wait_for(lambda: shows(cell, column, sent, expected), f"{expected} on the board")
     column.pull()
     wait_for(lambda: state(cell) == "no-line", "the line that is gone")
     text = (cell.folder / "wall" / "brunnenhof-wall.html").read_text("utf-8")
