@@ -144,7 +144,7 @@ class Cell:
             found += [json.loads(line) for line in whole.splitlines()]
         return [one for one in found if all(one.get(key) == value for key, value in wanted.items())]
 
-    def wait_records(self, count: int, seconds: float = 15.0, **wanted: str) -> list[dict]:
+    def wait_records(self, count: int, seconds: float = 30.0, **wanted: str) -> list[dict]:
         wait_for(lambda: len(self.records(**wanted)) >= count, f"{count} records {wanted}; have {self.records(**wanted)[-3:]}", seconds)
         return self.records(**wanted)
 
