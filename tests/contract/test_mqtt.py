@@ -329,7 +329,7 @@ def test_an_idle_connection_is_kept_alive(rig, monkeypatch):
     monkeypatch.setattr(mqtt_link, "_KEEPALIVE_S", 1)
     output = build(broker.port)
     output.open()
-    deadline = time.monotonic() + 10
+    deadline = time.monotonic() + 30
     while (broker.folder / "log").read_text().count("PINGREQ from cell-4-mes") < 3 and time.monotonic() < deadline:
         time.sleep(0.05)
     log = (broker.folder / "log").read_text()

@@ -100,7 +100,7 @@ def test_a_killed_output_process_delivers_each_record_once(tmp_path, kind, publi
     sent = {"folder": str(bench.folder), "publish": publish, "every": 0, "records": 20}
     for _ in range(KILLS):
         runner, before = Runner(state, kind, sent), delivered(state)
-        deadline = time.monotonic() + 10
+        deadline = time.monotonic() + 30
         write_some()
         while delivered(state) == before and time.monotonic() < deadline:       # until it has come to work
             time.sleep(0.002)
@@ -139,7 +139,7 @@ def test_a_new_process_waits_until_the_old_one_has_let_go(tmp_path):
         assert list(inbox.iterdir()) == []
         time.sleep(0.02)
     os.close(held)
-    deadline = time.monotonic() + 10
+    deadline = time.monotonic() + 30
     while delivered(state) < 1 and time.monotonic() < deadline:
         time.sleep(0.01)
     assert runner.stop() == 0

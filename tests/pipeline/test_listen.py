@@ -38,7 +38,7 @@ class Listening:
         self.running = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
         self.said = ""
 
-    def until(self, text: str, seconds: float = 10.0) -> str:
+    def until(self, text: str, seconds: float = 30.0) -> str:
         """Read on until it has said this."""
         os.set_blocking(self.running.stdout.fileno(), False)
         wait_for(lambda: text in self._more(), f"{text!r}", seconds)

@@ -45,7 +45,7 @@ class Converter:
         (folder / "ser2net.yaml").write_text(text)
         self.running = subprocess.Popen([SER2NET, "-n", "-d", "-u", "-c", str(folder / "ser2net.yaml")],
                                         stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-        deadline = time.monotonic() + 5
+        deadline = time.monotonic() + 30
         while not self._listens():
             assert time.monotonic() < deadline and self.running.poll() is None, "ser2net does not listen"
             time.sleep(0.02)
@@ -86,7 +86,7 @@ class Read:
         self.reader = Reader(self._handover, SystemClock())
         self.reader.start()
 
-    def until(self, true, within_s: float = 8.0) -> None:
+    def until(self, true, within_s: float = 30.0) -> None:
         deadline = time.monotonic() + within_s
         while not true():
             assert time.monotonic() < deadline, f"waited {within_s} s in vain; there is {self.items[-5:]}"
@@ -147,14 +147,14 @@ def test_connections_one_after_another_leave_no_thread_and_no_descriptor(convert
 
     def at_rest() -> int:
         """Descriptors that are open once no thread of a connection is left."""
-        deadline = time.monotonic() + 5
+        deadline = time.monotonic() + 30
         while any(thread.name.startswith(("pump", "pySerial")) for thread in threading.enumerate()):
             assert time.monotonic() < deadline, threading.enumerate()
             time.sleep(0.01)
         return len(os.listdir("/proc/self/fd"))
 
     def one() -> None:
-        deadline = time.monotonic() + 5
+        deadline = time.monotonic() + 30
         while True:
             try:
                 return open_port("bore-column", line).close()

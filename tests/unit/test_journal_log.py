@@ -307,7 +307,7 @@ def test_closing_waits_for_the_copy_that_is_under_way_and_ends_its_thread(tmp_pa
     while not journal._log._is_begun:
         fill_up(journal, 20)
     journal.close()
-    end = time.monotonic() + 10
+    end = time.monotonic() + 30
     while copying() > before and time.monotonic() < end:
         time.sleep(0.01)
     assert copying() == before

@@ -88,7 +88,7 @@ def cell(tmp_path):
             self.handover.put(Chunk("p", data, time.time_ns(), time.monotonic_ns()))
 
         def until(self, condition):
-            end = time.monotonic() + 10
+            end = time.monotonic() + 30
             while not condition() and time.monotonic() < end:
                 time.sleep(0.002)
             assert condition()

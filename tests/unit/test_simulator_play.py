@@ -18,7 +18,7 @@ from collector.record import unescape
 from collector.simulator.pace import Pacer
 
 ROOT = Path(__file__).parent.parent.parent
-DEADLINE_S = 10
+DEADLINE_S = 30
 
 
 @contextmanager
