@@ -31,6 +31,9 @@ def pytest_addoption(parser):
 
 
 def pytest_collection_modifyitems(config, items):
+    for item in items:
+        if "punctual" in item.keywords:
+            item.add_marker(pytest.mark.flaky(reruns=3))
     if not config.getoption("--long"):
         for item in items:
             if "long" in item.keywords:

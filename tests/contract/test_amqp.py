@@ -201,6 +201,7 @@ def test_a_virtual_host_is_the_path_of_the_url(rabbit, sending):
     sending.wait_error("not/there")
 
 
+@pytest.mark.punctual
 def test_stopping_takes_no_more_than_a_moment_with_the_broker_there(rabbit, sending):
     rabbit.declare(name_of(sending), name_of(sending), "#")
     sending.add(3)

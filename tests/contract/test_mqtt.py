@@ -369,6 +369,7 @@ def test_a_broker_that_is_away_while_there_is_nothing_to_send_is_tried_again(rig
     output.close()
 
 
+@pytest.mark.punctual
 def test_closing_takes_no_more_than_a_moment_while_the_connection_is_made_again(rig, until, monkeypatch):
     monkeypatch.setattr(mqtt_link, "_KEEPALIVE_S", 10)
     broker = rig.broker()

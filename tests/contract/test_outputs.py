@@ -136,6 +136,7 @@ def test_a_record_is_set_aside_once_whatever_step_fails(tmp_path, way):
     raise AssertionError("the end was never reached")
 
 
+@pytest.mark.punctual
 @pytest.mark.parametrize("way", WAYS)
 def test_stopping_takes_no_time_while_the_output_is_down(tmp_path, reader, way):
     bench = Bench(tmp_path / "place", reader, **WAYS[way])

@@ -268,6 +268,7 @@ def test_the_probe_asks_a_column_that_must_be_asked_and_no_other(column, listen)
     assert set(sending.heard.split(b"\r")) == {b"?", b""}
 
 
+@pytest.mark.punctual
 def test_a_terminal_without_a_line_has_no_speed(column, listen):
     one, pause = listen(column.link, "--probe"), threading.Event()
     while one.running.poll() is None:
@@ -282,6 +283,7 @@ def test_the_probe_on_a_silent_line_says_what_to_check(column, listen):
     assert code == 1 and "Not found" in said and "TXD" in said
 
 
+@pytest.mark.punctual
 @pytest.mark.parametrize("pause_s", [0.02, 0.6], ids=["stream", "bursts"])
 def test_the_probe_of_garbage_ends_within_the_time_given(column, listen, pause_s):
     one, chance, pause = listen(column.link, "--probe", "--for", "4s"), random.Random(1), threading.Event()

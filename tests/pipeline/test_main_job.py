@@ -240,6 +240,7 @@ def test_reload_takes_a_good_configuration_and_refuses_a_bad_one_whole(cell, unt
     assert list(cell.inbox.glob("cell-4-more-*.jsonl"))
 
 
+@pytest.mark.punctual
 def test_one_instance_a_state_folder_and_stop_within_five_seconds(cell):
     started(cell)
     second = cell.command("run", str(cell.config))

@@ -3,6 +3,8 @@
 import json
 import time
 
+import pytest
+
 from tests.conftest import wait_for
 
 CONFIG = """
@@ -73,6 +75,7 @@ def test_the_status_of_an_older_daemon_is_shown_as_far_as_it_goes(cell):
     assert said.returncode == 1 and said.stderr == "" and "NOT RUNNING; last heard of at 2026-01-02" in said.stdout
 
 
+@pytest.mark.punctual
 def test_a_status_is_written_at_once_when_something_comes_and_seldom_while_nothing_does(cell):
     column = cell.column("column")
     cell.configure(CONFIG)

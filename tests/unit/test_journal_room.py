@@ -210,6 +210,7 @@ def test_the_log_stays_small_with_a_reader_that_sleeps_between_two_calls(tmp_pat
     journal.close()
 
 
+@pytest.mark.punctual
 def test_a_reader_in_the_middle_of_a_statement_never_holds_up_tidying(tmp_path):
     journal, reader = Journal.open(tmp_path), None
     journal.append(rows(1, 1000))

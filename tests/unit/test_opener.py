@@ -150,6 +150,7 @@ def test_a_replugged_device_is_found_by_its_name_each_time_and_no_bytes_are_merg
     assert [item.data for item in running.of(Chunk)] == [b"%03d " % n for n in range(6)]
 
 
+@pytest.mark.punctual
 def test_a_device_is_back_within_two_seconds_though_it_was_away_for_long(running, column):
     running.opener.set_ports({"bore-column": plan(str(column.link))})
     running.until(lambda: running.count(PortWaiting) == 1)
@@ -157,7 +158,7 @@ def test_a_device_is_back_within_two_seconds_though_it_was_away_for_long(running
     column.plug()
     began = time.monotonic()
     running.until(lambda: running.count(PortOpened) == 1)
-    assert time.monotonic() - began < 4
+    assert time.monotonic() - began < 2.5
     column.pull()
 
 
@@ -206,24 +207,26 @@ def is_given_up(server: socket.socket, filling: list) -> None:
                 return
 
 
+@pytest.mark.punctual
 def test_a_host_that_does_not_answer_delays_no_other_port_and_is_tried_once_at_a_time(running, column, dead_host):
     device, _, _ = dead_host
     running.opener.set_ports({"face-column": plan(device), "bore-column": plan(str(column.link))})
     running.until(lambda: connecting("face-column") == 1)
     column.plug()
-    running.until(lambda: running.count(PortOpened) == 1, within_s=4)
+    running.until(lambda: running.count(PortOpened) == 1, within_s=3)
     running.tries(2)
     assert connecting("face-column") == 1                          # still the same attempt
     column.pull()
 
 
+@pytest.mark.punctual
 def test_stopping_does_not_wait_for_a_host_that_does_not_answer_and_keeps_no_late_connection(running, dead_host):
     device, server, filling = dead_host
     running.opener.set_ports({"depth-column": plan(device)})
     running.until(lambda: connecting("depth-column") == 1)
     began = time.monotonic()
     running.opener.stop()
-    assert not running.opener.is_alive() and time.monotonic() - began < 4
+    assert not running.opener.is_alive() and time.monotonic() - began < 1.0
     is_given_up(server, filling)
     running.until(lambda: connecting("depth-column") == 0)
     assert running.items == []

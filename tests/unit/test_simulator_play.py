@@ -20,6 +20,8 @@ from collector.simulator.pace import Pacer
 ROOT = Path(__file__).parent.parent.parent
 DEADLINE_S = 30
 
+pytestmark = pytest.mark.punctual                      # it plays in real time
+
 
 @contextmanager
 def playing(tmp_path, columns: str, *options: str):
@@ -297,11 +299,6 @@ CELL = r"""
 """
 
 
-STORY = [("bore.orders", None, None), ("bore", "RING", None), ("bore.scanner", None, "BP1"), ("bore", None, "BP1"),
-         ("bore.scanner", None, "BP2"), ("bore", None, "BP2"),
-         ("bore.orders", None, None), ("bore", "RING", None), ("bore.scanner", None, "BP3"), ("bore", None, "BP3")]
-
-
 def test_a_column_its_scanner_and_its_orders_play_together(tmp_path):
     with playing(tmp_path, CELL) as run:
         column_fd, scanner_fd = opened(tmp_path / "tty"), opened(tmp_path / "scan")
@@ -318,20 +315,10 @@ def test_a_column_its_scanner_and_its_orders_play_together(tmp_path):
     assert [file for file in files if file.suffix != ".json" or file.name[0] == "."] == []
     assert f"bore.orders: {tmp_path / 'orders'}\n" in said
     story = [(one["column"], one.get("master"), one.get("serial")) for one in told(tmp_path)]
-    assert sorted(story[:10], key=str) == sorted(STORY, key=str)
-
-
-def test_a_column_its_scanner_and_its_orders_are_told_in_the_order_of_their_times(tmp_path):
-    def is_told(folder: Path) -> bool:
-        folder.mkdir()
-        with playing(folder, CELL, "--for", "2500 ms") as run:
-            fds = opened(folder / "tty"), opened(folder / "scan")
-            run.communicate(timeout=DEADLINE_S)
-            for fd in fds:
-                os.close(fd)
-        return [(one["column"], one.get("master"), one.get("serial")) for one in told(folder)][:10] == STORY
-
-    assert any(is_told(tmp_path / str(n)) for n in range(4))                  # a machine that stands still for a while mixes what is due by then
+    assert story[:6] == [("bore.orders", None, None), ("bore", "RING", None), ("bore.scanner", None, "BP1"),
+                         ("bore", None, "BP1"), ("bore.scanner", None, "BP2"), ("bore", None, "BP2")]
+    assert story[6:10] == [("bore.orders", None, None), ("bore", "RING", None), ("bore.scanner", None, "BP3"),
+                           ("bore", None, "BP3")]
 
 
 def test_a_folder_for_orders_that_cannot_be_made_is_told_in_one_line(tmp_path):
