@@ -128,6 +128,7 @@ def test_a_device_that_is_gone_behind_a_terminal_server_is_told_from_a_network_f
     assert cell.stop() == 0
 
 
+@pytest.mark.punctual
 def test_a_silent_connection_is_made_anew_and_bytes_that_wait_at_connecting_are_kept(cell):
     with socket.create_server(("127.0.0.1", 0)) as server:
         configure(cell, f"device: 'socket://127.0.0.1:{server.getsockname()[1]}', silent: 500 ms")
