@@ -20,8 +20,6 @@ from collector.simulator.pace import Pacer
 ROOT = Path(__file__).parent.parent.parent
 DEADLINE_S = 30
 
-pytestmark = pytest.mark.punctual                      # it plays in real time
-
 
 @contextmanager
 def playing(tmp_path, columns: str, *options: str):
@@ -191,6 +189,7 @@ def test_a_line_over_tcp_has_one_reader_at_a_time(tmp_path):
         end(run)
 
 
+@pytest.mark.punctual
 def test_bytes_arrive_no_faster_than_the_line_carries_them(tmp_path):
     slow = column(every="20 ms").replace("38400", "1200")      # 125 ms a line; one is under way at the end
     with playing(tmp_path, slow, "--for", "1440 ms") as run:
@@ -241,6 +240,7 @@ def test_a_column_over_tcp_can_be_asked_too(tmp_path):
         end(run)
 
 
+@pytest.mark.punctual
 def test_speed_brings_the_same_parts_sooner(tmp_path):
     with playing(tmp_path, column(every="1 min"), "--speed", "3000", "--for", "1 s") as run:
         run.communicate(timeout=DEADLINE_S)
@@ -276,6 +276,7 @@ def test_a_place_that_is_taken_is_told_in_one_line(tmp_path):
     assert not (tmp_path / "other").is_symlink()
 
 
+@pytest.mark.punctual
 def test_a_capture_is_played_once_with_its_times(tmp_path):
     (tmp_path / "a.capture").write_text("0.0\tfirst\\x0d\\x0a\n0.3\tsec\n0.6\tond\\x0d\\x0a\n", encoding="ascii")
     with playing(tmp_path, "  bore: {link: tty, replay: a.capture}\n", "--for", "900 ms") as run:
@@ -299,6 +300,7 @@ CELL = r"""
 """
 
 
+@pytest.mark.punctual
 def test_a_column_its_scanner_and_its_orders_play_together(tmp_path):
     with playing(tmp_path, CELL) as run:
         column_fd, scanner_fd = opened(tmp_path / "tty"), opened(tmp_path / "scan")
@@ -330,6 +332,7 @@ def test_a_folder_for_orders_that_cannot_be_made_is_told_in_one_line(tmp_path):
     assert not (tmp_path / "tty").is_symlink() and not (tmp_path / "scan").is_symlink()
 
 
+@pytest.mark.punctual
 def test_a_stream_tells_what_is_true_of_each_part(tmp_path):
     keys = "    stream: {each: 20 ms, on: 100 ms, ovality: 0.002}\n    labels: {serial: 'S{count}', part: PH-200}\n"
     with playing(tmp_path, column(every="200 ms") + keys, "--for", "350 ms") as run:
