@@ -328,6 +328,7 @@ def test_what_waits_while_the_hand_over_is_full_is_no_quiet(handover, column):
     reader.stop()
 
 
+@pytest.mark.punctual
 def test_what_waits_but_is_not_read_is_no_quiet(by_hand, taken, column, monkeypatch):
     time.sleep(0.05)
     column.send(b"18")
@@ -368,6 +369,7 @@ def test_no_pause_goes_over_the_time_at_which_quiet_ends_a_frame(handover, colum
     other.pull()
 
 
+@pytest.mark.punctual
 def test_a_short_pause_goes_on_while_what_was_read_before_is_not_taken(handover, column):
     """What a worker that is behind is given then comes in fewer pieces, which costs it less."""
     reader = Reader(handover, SystemClock(), gather_s=0.6)
@@ -391,6 +393,7 @@ def test_a_short_pause_goes_on_while_what_was_read_before_is_not_taken(handover,
     reader.stop()
 
 
+@pytest.mark.punctual
 def test_a_port_that_was_closed_is_not_told_to_be_quiet(by_hand, taken):
     by_hand.release("bore-column", "configuration changed")
     by_hand._carry_out_orders()
