@@ -7,6 +7,11 @@ from pathlib import Path
 
 ROOT = Path(__file__).parent.parent.parent
 CODE = """
+import threading
+class AtOnce(threading.Timer):
+    def __init__(self, seconds, what):
+        super().__init__(0, what)
+threading.Timer = AtOnce                         # as where looking through the fonts takes longer than the library waits
 from collector.pages.apart import keep_apart
 keep_apart()
 import os
