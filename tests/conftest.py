@@ -60,6 +60,10 @@ def wait_for(look: Callable[[], object], what: str, seconds: float = 30.0) -> ob
     raise AssertionError(f"not within {seconds} s: {what}")
 
 
+SYSTEMD_WAITS_S = 8
+"""TimeoutStopSec of systemd/*.service: what has not stopped then is killed."""
+
+
 class Column:
     """The far end of a line: a pseudo-terminal whose slave lies behind a link, so that it can be pulled and put back."""
 

@@ -142,6 +142,7 @@ def test_a_hundred_orders_are_applied_in_order_of_their_names(desk):
     assert desk.orders.error == ""
 
 
+@pytest.mark.punctual
 def test_an_order_is_read_once_it_is_written_to_its_end(desk):
     with open(desk.folder / "a.json", "w") as file:
         file.write('{"lot": "7')

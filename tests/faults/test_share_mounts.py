@@ -18,7 +18,7 @@ from pathlib import Path
 import pytest
 
 from collector.journal import JournalReader
-from tests.conftest import wait_for
+from tests.conftest import SYSTEMD_WAITS_S, wait_for
 from tests.faults.fuse_share import Share, can_mount
 
 pytestmark = pytest.mark.skipif(not can_mount(), reason="mounts, which takes root and /dev/fuse")
@@ -131,7 +131,7 @@ def delivered(cell, output: str) -> int:
         return 0
 
 
-def goes_on(cell, *outputs: str, seconds: float = 20) -> None:
+def goes_on(cell, *outputs: str, seconds: float = 30) -> None:
     """Each of these outputs delivers what is committed by now."""
     reader = JournalReader.open(cell.folder / "state")
     last = reader.last()
@@ -361,7 +361,7 @@ def test_a_share_that_takes_200_ms_for_each_call_gets_everything_and_holds_up_no
     sender = start()
     share.fault("slow", delay_s=0.2)
     wait_for(lambda: share.hit() > 20, "20 slow calls", 30)
-    goes_on(cell, "good", seconds=5)
+    goes_on(cell, "good", seconds=10)
     share.well()
     all_once(cell, sender, share.backing)
 
@@ -395,23 +395,22 @@ def test_a_share_that_hangs_holds_up_neither_collection_nor_status_nor_stop_nor_
         return hung[0] < 2 * before[0] + 20 and hung[1] < before[1] + 1000
 
     assert any(is_as_before() for _ in range(6))       # a machine may be busy; a call that was waited for would take for ever
-    goes_on(cell, "good", seconds=5)
-    assert answer_s(cell) < max(2, 2 * answered_s)     # 2 s, but on a machine that is busy with other things
+    goes_on(cell, "good")
+    soon_s = max(2, 2 * answered_s)                    # 2 s, but on a machine that is busy with other things
+    assert any(answer_s(cell) < soon_s for _ in range(6))
     wait_for(lambda: "no answer since" in told(cell, "mes")["error"], "that it hangs is told", 20)
     assert "does its share hang?" in status(cell)
 
     sender.rests = True
     all_read(cell, sender)
-    began = time.monotonic()
-    assert cell.stop() == 0
-    assert time.monotonic() - began < 5
+    assert cell.stop(seconds=SYSTEMD_WAITS_S) == 0
     hung_at = delivered(cell, "mes")
     cell.start()
     cell.open()
     sender.rests = False
     wait_for(lambda: "has not ended" in told(cell, "mes")["error"], "the next process waits for the one before", 20)
     goes_on(cell, "good")
-    assert answer_s(cell) < max(2, 2 * answered_s)
+    assert any(answer_s(cell) < soon_s for _ in range(6))
     assert delivered(cell, "mes") == hung_at
     share.well()
     goes_on(cell, "mes", "grow")
@@ -420,6 +419,16 @@ def test_a_share_that_hangs_holds_up_neither_collection_nor_status_nor_stop_nor_
 
 def status(cell) -> str:
     return cell.command("status", str(cell.config)).stdout
+
+
+@pytest.mark.punctual
+def test_a_stop_takes_five_seconds_at_most_though_a_share_hangs(cell, start, share):
+    start()
+    goes_on(cell, "mes", "grow")
+    share.fault("hang")
+    wait_for(lambda: share.hit() >= 2, "both outputs hang")
+    assert cell.stop(seconds=5) == 0
+    share.well()
 
 
 def answer_s(cell) -> float:

@@ -272,6 +272,7 @@ def four_slow_frames(cell, column) -> list[float | str]:
     return list((collections.Counter(made()) - before).elements())
 
 
+@pytest.mark.punctual
 def test_frames_of_a_length_find_their_place_again_where_a_line_has_lost_a_byte(cell):
     column = cell.column("column")
     cell.configure(BESIDE.replace("  busy: {device: ./tty-busy, format: line}\n", "").replace("gap: 100 ms", "length: 9"))

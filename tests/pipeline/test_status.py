@@ -56,6 +56,7 @@ def test_a_cell_that_never_ran_says_so(cell):
     assert said.returncode == 1 and "last heard of at never" in said.stdout and said.stderr == ""
 
 
+@pytest.mark.punctual
 def test_watch_shows_it_again_until_its_time_is_over(cell):
     cell.configure(CONFIG)
     said = cell.command("status", str(cell.config), "--watch", "--for", "1500 ms")

@@ -28,6 +28,7 @@ def folder(tmp_path):
     return tmp_path
 
 
+@pytest.mark.punctual
 def test_whole_cell_says_what_was_true_of_its_parts(folder, until):
     words = [sys.executable, "-m", "collector"]
     daemon = subprocess.Popen([*words, "run", "config/whole.yaml"], cwd=folder, env={"PYTHONPATH": str(ROOT)}, stderr=subprocess.DEVNULL)

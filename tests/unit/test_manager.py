@@ -236,6 +236,7 @@ def test_the_daemon_tells_its_manager_of_each_turn_of_its_life(cell, manager, tm
     manager.hear_until("STOPPING=1")
 
 
+@pytest.mark.punctual
 def test_a_daemon_whose_worker_stands_still_tells_its_manager_nothing(cell, manager, tmp_path, monkeypatch):
     """The journal's disk does not answer: strace holds its sync for 20 s."""
     import shutil
