@@ -6,6 +6,7 @@ import subprocess
 import sys
 import threading
 import time
+from contextlib import closing
 
 import pytest
 from paho.mqtt.properties import VariableByteIntegers
@@ -374,15 +375,14 @@ def test_closing_takes_no_more_than_a_moment_while_the_connection_is_made_again(
     monkeypatch.setattr(mqtt_link, "_KEEPALIVE_S", 10)
     broker = rig.broker()
     proxy = rig.proxy(broker)
-    output = build(proxy.port)
-    output.open()
-    proxy.is_mute = True
-    proxy.cut()
-    until(lambda: proxy.swallowed, "it has begun to make it again")
-    began = time.monotonic()
-    with pytest.raises(OutputDown, match="a new one is not there yet"):
-        output.write(Batch(1, 1, 1, (row(1),)))
-    output.close()
+    with closing(build(proxy.port)) as output:
+        output.open()
+        proxy.is_mute = True
+        proxy.cut()
+        until(lambda: proxy.swallowed, "it has begun to make it again")
+        began = time.monotonic()
+        with pytest.raises(OutputDown, match="a new one is not there yet"):
+            output.write(Batch(1, 1, 1, (row(1),)))
     assert time.monotonic() - began < 3
 
 

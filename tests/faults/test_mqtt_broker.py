@@ -4,6 +4,7 @@ import json
 import socket
 import threading
 import time
+from contextlib import closing
 
 import pytest
 
@@ -204,14 +205,14 @@ def test_a_half_open_line_is_given_up_after_the_timeout_and_a_new_one_made(rig):
 def test_letting_go_of_a_frozen_broker_takes_a_second_at_most(rig):
     broker = rig.broker()
     output = mqtt.build("mes", "cell-4", mqtt.Settings(url=f"mqtt://127.0.0.1:{broker.port}", timeout="1 s", window="1000"), None, None)
-    output.open()
-    broker.freeze()
-    large = tuple(row(seq, raw="x" * 20_000) for seq in range(1, 1001))       # more than fits into the line
-    with pytest.raises(OutputDown, match="has confirmed nothing for 1 s"):
-        output.write(Batch(1, 1000, 1000, large))
-    began = time.monotonic()
-    output.close()
-    output.close()
+    with closing(output):
+        output.open()
+        broker.freeze()
+        large = tuple(row(seq, raw="x" * 20_000) for seq in range(1, 1001))   # more than fits into the line
+        with pytest.raises(OutputDown, match="has confirmed nothing for 1 s"):
+            output.write(Batch(1, 1000, 1000, large))
+        began = time.monotonic()
+        output.close()
     assert time.monotonic() - began < 1.5
 
 

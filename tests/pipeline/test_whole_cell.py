@@ -34,12 +34,13 @@ def test_whole_cell_says_what_was_true_of_its_parts(folder, until):
     daemon = subprocess.Popen([*words, "run", "config/whole.yaml"], cwd=folder, env={"PYTHONPATH": str(ROOT)}, stderr=subprocess.DEVNULL)
     try:
         until(lambda: list(folder.glob("samples/demo-run/whole/*/status.json")), "the collector, which waits for the columns")
-        columns = subprocess.Popen([*words, "simulate", "samples/whole.scenario.yaml", "--sent", "sent.jsonl", "--for", f"{SECONDS} s"],
-                                   cwd=folder, env={"PYTHONPATH": str(ROOT)}, stdout=subprocess.DEVNULL)
-        assert columns.wait(SECONDS + 20) == 0
-    finally:
+        subprocess.run([*words, "simulate", "samples/whole.scenario.yaml", "--sent", "sent.jsonl", "--for", f"{SECONDS} s"],
+                       cwd=folder, env={"PYTHONPATH": str(ROOT)}, stdout=subprocess.DEVNULL, timeout=SECONDS + 20, check=True)
         daemon.send_signal(signal.SIGTERM)
-    assert daemon.wait(10) == 0
+        assert daemon.wait(10) == 0
+    finally:
+        daemon.kill()
+        daemon.wait()
     path, = (folder / "samples/demo-run/whole/inbox").glob("*.jsonl")
     records = [json.loads(line, parse_float=Decimal, parse_int=Decimal) for line in path.read_text().splitlines()]
     sent = [json.loads(line, parse_float=Decimal, parse_int=Decimal) for line in (folder / "sent.jsonl").read_text().splitlines()]

@@ -5,6 +5,7 @@ import subprocess
 import sys
 import threading
 import time
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -212,22 +213,20 @@ def test_the_log_stays_small_with_a_reader_that_sleeps_between_two_calls(tmp_pat
 
 @pytest.mark.punctual
 def test_a_reader_in_the_middle_of_a_statement_never_holds_up_tidying(tmp_path):
-    journal, reader = Journal.open(tmp_path), None
-    journal.append(rows(1, 1000))
-    reader = JournalReader.open(tmp_path)
-    held = reader._db.execute("SELECT seq FROM record")
-    held.fetchone()
-    journal.append(rows(1001, 2000))
-    begun = time.monotonic()
-    journal.tidy()
-    assert time.monotonic() - begun < 4, "it waited for the 5 s that a transaction may"
-    size = os.stat(tmp_path / "journal.sqlite").st_size
-    journal.append(rows(2001, 2001))
-    held.close()
-    journal.tidy()
-    assert os.stat(tmp_path / "journal.sqlite").st_size > size, "what the reader held went into the file the next time"
-    reader.close()
-    journal.close()
+    with closing(Journal.open(tmp_path)) as journal:
+        journal.append(rows(1, 1000))
+        with closing(JournalReader.open(tmp_path)) as reader:
+            held = reader._db.execute("SELECT seq FROM record")
+            held.fetchone()
+            journal.append(rows(1001, 2000))
+            begun = time.monotonic()
+            journal.tidy()
+            assert time.monotonic() - begun < 4, "it waited for the 5 s that a transaction may"
+            size = os.stat(tmp_path / "journal.sqlite").st_size
+            journal.append(rows(2001, 2001))
+            held.close()
+            journal.tidy()
+            assert os.stat(tmp_path / "journal.sqlite").st_size > size, "what the reader held went into the file the next time"
 
 
 def test_the_size_counts_the_log(tmp_path):

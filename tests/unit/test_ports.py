@@ -401,10 +401,12 @@ def test_closing_a_remote_line_that_nobody_reads_ends_its_threads_within_a_secon
     assert files_at_rest()
     RemoteColumn(listener, b"+12.018 mm\r\n" * 400_000, closes=False)
     port = open_port("bore-column", LineSettings(device=url(listener, "rfc2217")))
-    port.write(b"?")
-    assert until(port._line._bytes.full, within_s=20)         # the queue has its bound: pump and client wait for room
-    began = time.monotonic()
-    port.close()
+    try:
+        port.write(b"?")
+        assert until(port._line._bytes.full, within_s=20)     # the queue has its bound: pump and client wait for room
+    finally:
+        began = time.monotonic()
+        port.close()
     assert time.monotonic() - began < 0.1
     assert until(lambda: not connected())
     assert time.monotonic() - began < 1.0

@@ -122,6 +122,20 @@ def reader(handover):
     assert not reader.is_alive()
 
 
+@pytest.fixture
+def new_reader(handover):
+    """Makes readers of the machine's own clock; they end with the test, however that does."""
+    made = []
+
+    def new(**settings: float) -> Reader:
+        made.append(Reader(handover, SystemClock(), **settings))
+        return made[-1]
+
+    yield new
+    for reader in made:
+        reader.stop()
+
+
 def waiting_bytes(fd: int) -> int:
     return struct.unpack("i", fcntl.ioctl(fd, termios.FIONREAD, b"\0\0\0\0"))[0]
 
@@ -350,9 +364,8 @@ def test_a_line_that_was_quiet_when_it_is_closed_is_told_to_be_so(by_hand, taken
 
 
 @pytest.mark.punctual
-def test_no_pause_goes_over_the_time_at_which_quiet_ends_a_frame(handover, column):
-    other = Column()
-    reader, taken = Reader(handover, SystemClock(), gather_s=1), Taken(handover)
+def test_no_pause_goes_over_the_time_at_which_quiet_ends_a_frame(new_reader, taken, column):
+    other, reader = Column(), new_reader(gather_s=1)
     reader.adopt("bore-column", column.open(), quiet_ms=30)
     reader.adopt("busy-column", open_port("busy-column", LineSettings(device=other.device)))
     reader._round()
@@ -364,15 +377,14 @@ def test_no_pause_goes_over_the_time_at_which_quiet_ends_a_frame(handover, colum
     taken.until(lambda it: it.count(PortQuiet) == 1)
     quiet, = [item for item in taken.items if isinstance(item, PortQuiet)]
     read, = [item for item in taken.items if isinstance(item, Chunk) and item.port == "bore-column"]
-    assert quiet.steady_ns - read.steady_ns < 800_000_000
-    reader.stop()
     other.pull()
+    assert quiet.steady_ns - read.steady_ns < 800_000_000
 
 
 @pytest.mark.punctual
-def test_a_short_pause_goes_on_while_what_was_read_before_is_not_taken(handover, column):
+def test_a_short_pause_goes_on_while_what_was_read_before_is_not_taken(new_reader, taken, column):
     """What a worker that is behind is given then comes in fewer pieces, which costs it less."""
-    reader = Reader(handover, SystemClock(), gather_s=0.6)
+    reader = new_reader(gather_s=0.6)
     reader.pause_s = 0.1
     reader.adopt("bore-column", column.open())
     reader._round()
@@ -386,11 +398,11 @@ def test_a_short_pause_goes_on_while_what_was_read_before_is_not_taken(handover,
 
     round_s()                                                     # behind a rest: it does not pause
     assert round_s() > 0.55
-    taking = threading.Thread(target=Taken(handover).until, args=(lambda it: it.bytes() == b"777",))
+    taking = threading.Thread(target=taken.until, args=(lambda it: it.bytes() == b"777",))
     taking.start()
-    assert 0.09 < round_s() < 0.5
+    took_s = round_s()
     taking.join()
-    reader.stop()
+    assert 0.09 < took_s < 0.5
 
 
 @pytest.mark.punctual
@@ -469,8 +481,8 @@ def test_stopping_reads_what_still_waits_though_the_hand_over_is_full(column):
 
 
 @pytest.mark.punctual
-def test_stopping_ends_within_a_second_while_a_column_sends_without_end(handover, column):
-    reader = Reader(handover, SystemClock())
+def test_stopping_ends_within_a_second_while_a_column_sends_without_end(handover, new_reader, column):
+    reader = new_reader()
     reader.start()
     reader.adopt("bore-column", column.open())
     ending = threading.Event()
@@ -484,12 +496,14 @@ def test_stopping_ends_within_a_second_while_a_column_sends_without_end(handover
 
     sending = threading.Thread(target=send_without_end)
     sending.start()
-    assert handover.take_all(5)
-    began = time.monotonic()
-    reader.stop()
-    assert not reader.is_alive() and time.monotonic() - began < 1.0
-    ending.set()
-    sending.join()
+    try:
+        assert handover.take_all(5)
+        began = time.monotonic()
+        reader.stop()
+        assert not reader.is_alive() and time.monotonic() - began < 1.0
+    finally:
+        ending.set()
+        sending.join()
 
 
 def test_stopping_twice_or_before_starting_does_no_harm(handover):
